@@ -1,0 +1,148 @@
+"""What a car and a session are: frozen types with every quantity in SI, filled by `load_car` and `load_session`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from fifthwheel.data import Quantity
+from fifthwheel.units import System
+
+
+@dataclass(frozen=True)
+class Tyre:
+    """radius: rolling radius at walking pace [m]. growth: relative growth of the radius at `growth_at` [m/s].
+    friction: peak friction on the usual surface [1]. wheel_inertia: one wheel with tyre about its axle [kg m2]."""
+
+    radius: Quantity
+    growth: Quantity
+    growth_at: Quantity
+    friction: Quantity
+    wheel_inertia: Quantity
+
+
+@dataclass(frozen=True)
+class Motor:
+    """One motor. drives: wheels it turns. gear: motor turns per wheel turn [1]. kv [rad/s/V], resistance [ohm]."""
+
+    name: str
+    drives: tuple[str, ...]
+    gear: Quantity
+    kv: Quantity | None
+    resistance: Quantity | None
+    pole_pairs: int | None
+    rotor_inertia: Quantity | None
+    max_current: Quantity | None
+
+
+@dataclass(frozen=True)
+class Pack:
+    """cells in series, nominal pack voltage [V], charge [A s], resistance [ohm]."""
+
+    cells: int
+    voltage: Quantity
+    charge: Quantity | None
+    resistance: Quantity | None
+
+
+@dataclass(frozen=True)
+class Inertial:
+    """place: sensor position from the centre of gravity (x forward, y left, z up) [m]. axes: where the sensor's own
+    x, y, z point ("forward", "back", "left", "right", "up", "down"). Ranges in SI; delay of its filter [s]."""
+
+    place: tuple[Quantity, Quantity, Quantity]
+    axes: tuple[str, str, str]
+    accel_range: Quantity | None
+    gyro_range: Quantity | None
+    delay: Quantity
+
+
+@dataclass(frozen=True)
+class Gnss:
+    """place: antenna position from the centre of gravity [m]. latency [s] and speed_noise [m/s] as first guesses."""
+
+    place: tuple[Quantity, Quantity, Quantity]
+    rate: Quantity | None
+    latency: Quantity
+    speed_noise: Quantity
+
+
+@dataclass(frozen=True)
+class Encoder:
+    """Wheel angle encoder: bits of one turn, delay [s] and time-out [s] of the speed computed on the car."""
+
+    bits: int
+    delay: Quantity
+    timeout: Quantity | None
+
+
+@dataclass(frozen=True)
+class PlannedChannel:
+    """A channel that the car is meant to log: glossary name and rate [Hz]."""
+
+    name: str
+    rate: Quantity
+
+
+@dataclass(frozen=True)
+class Car:
+    """The described vehicle. Lengths from the centre of gravity; `front_share` is the share of weight on the front
+    axle, so the centre of gravity lies wheelbase * (1 - front_share) behind the front axle."""
+
+    path: Path
+    name: str
+    mass: Quantity
+    front_share: Quantity
+    cg_height: Quantity
+    wheelbase: Quantity
+    track_front: Quantity
+    track_rear: Quantity
+    yaw_inertia: Quantity | None
+    tyre_front: Tyre
+    tyre_rear: Tyre
+    driven: tuple[str, ...]
+    braked: tuple[str, ...]
+    motors: tuple[Motor, ...]
+    pack: Pack | None
+    drag_area: Quantity
+    lift_area: Quantity
+    rolling_resistance: Quantity
+    top_speed: Quantity
+    steer_lock: Quantity | None
+    inertial: Inertial | None
+    gnss: Gnss | None
+    encoder: Encoder | None
+    channels: tuple[PlannedChannel, ...]
+    units: System
+    locations: Mapping[str, int] = field(default_factory=dict)
+    """Dotted key -> line in car.toml, for findings that point at it."""
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """Of one test day. wind [m/s] with `wind_from` [rad, clockwise from north, where it blows from]; slope [1] along
+    direction A, uphill positive."""
+
+    air_temperature: Quantity
+    air_pressure: Quantity
+    air_humidity: Quantity
+    wind: Quantity | None
+    wind_from: Quantity | None
+    slope: Quantity
+    surface: str
+
+
+@dataclass(frozen=True)
+class Session:
+    """One test day: its folder, its car, conditions, notes, and how the log is said to be made."""
+
+    path: Path
+    car: Path
+    name: str
+    date: str
+    place: str
+    conditions: Conditions
+    setup: str
+    changed: str
+    notes: str

@@ -1,0 +1,162 @@
+"""The one glossary of channels and motion quantities: name, symbol, SI unit, plausible range, label.
+
+Wheels are fl, fr, rl, rr. Axes as ISO 8855: x forward, y left, z up. Every room uses these names; a test holds
+argument and channel names to them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from fifthwheel.data import WHEELS
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One glossary word: SI unit, label for a person, hard range [SI] outside which a value is not believed.
+
+    group: channels of one group come from one device and are updated together.
+    wraps: the value jumps by a full turn and must be unwrapped before differences are taken.
+    """
+
+    name: str
+    unit: str
+    label: str
+    low: float
+    high: float
+    group: str
+    wraps: bool = False
+
+
+_MOTORS = ("", "_front", "_rear", "_fl", "_fr", "_rl", "_rr")
+_WHEEL_LABEL = {"fl": "front left", "fr": "front right", "rl": "rear left", "rr": "rear right"}
+
+
+def _entries() -> Iterator[Entry]:
+    for wheel in WHEELS:
+        where = _WHEEL_LABEL[wheel]
+        yield Entry(
+            f"wheel_speed_{wheel}", "rad/s", f"wheel speed {where}", -4000.0, 4000.0, f"wheel_{wheel}"
+        )
+        yield Entry(
+            f"wheel_angle_{wheel}",
+            "rad",
+            f"wheel angle {where}, within a turn",
+            -7.0,
+            7.0,
+            f"wheel_{wheel}",
+            True,
+        )
+        yield Entry(
+            f"wheel_turned_{wheel}",
+            "rad",
+            f"angle turned {where}, whole turns counted",
+            -1e9,
+            1e9,
+            f"wheel_{wheel}",
+        )
+        yield Entry(
+            f"wheel_step_{wheel}",
+            "rad",
+            f"angle turned since the last row {where}",
+            -1e3,
+            1e3,
+            f"wheel_{wheel}",
+        )
+        yield Entry(f"wheel_error_{wheel}", "1", f"encoder error flag {where}", 0.0, 1e6, f"wheel_{wheel}")
+        yield Entry(
+            f"brake_temperature_{wheel}", "K", f"brake temperature {where}", 200.0, 1500.0, "temperature"
+        )
+        yield Entry(
+            f"tyre_temperature_{wheel}", "K", f"tyre temperature {where}", 200.0, 600.0, "temperature"
+        )
+    for axis, word in (("x", "forward"), ("y", "left"), ("z", "up")):
+        yield Entry(f"accel_{axis}", "m/s2", f"specific force {word}", -2000.0, 2000.0, "inertial")
+        yield Entry(f"gyro_{axis}", "rad/s", f"turn rate about {word}", -100.0, 100.0, "inertial")
+        yield Entry(f"mag_{axis}", "T", f"magnetic field {word}", -0.01, 0.01, "magnetic")
+    yield Entry("inertial_temperature", "K", "inertial sensor temperature", 200.0, 400.0, "temperature")
+    yield Entry("roll", "rad", "roll reported by the sensor", -7.0, 7.0, "attitude", True)
+    yield Entry("pitch", "rad", "pitch reported by the sensor", -7.0, 7.0, "attitude", True)
+    yield Entry("yaw", "rad", "yaw reported by the sensor", -7.0, 7.0, "attitude", True)
+    yield Entry("gnss_time", "s", "GNSS time, seconds since 1970-01-01 UTC", 0.0, 5e9, "gnss")
+    yield Entry("gnss_latitude", "deg", "latitude, WGS 84", -90.0, 90.0, "gnss")
+    yield Entry("gnss_longitude", "deg", "longitude, WGS 84", -180.0, 360.0, "gnss")
+    yield Entry("gnss_altitude", "m", "altitude", -500.0, 9000.0, "gnss")
+    yield Entry("gnss_speed", "m/s", "GNSS ground speed", 0.0, 150.0, "gnss")
+    yield Entry("gnss_course", "rad", "GNSS course, clockwise from north", -7.0, 7.0, "gnss", True)
+    yield Entry("gnss_velocity_north", "m/s", "GNSS velocity north", -150.0, 150.0, "gnss")
+    yield Entry("gnss_velocity_east", "m/s", "GNSS velocity east", -150.0, 150.0, "gnss")
+    yield Entry("gnss_velocity_down", "m/s", "GNSS velocity down", -150.0, 150.0, "gnss")
+    yield Entry("gnss_fix", "1", "GNSS fix type", 0.0, 10.0, "gnss")
+    yield Entry("gnss_satellites", "1", "satellites used", 0.0, 100.0, "gnss")
+    yield Entry("gnss_satellites_in_view", "1", "satellites in view", 0.0, 200.0, "gnss")
+    yield Entry("gnss_hdop", "1", "horizontal dilution of precision", 0.0, 100.0, "gnss")
+    yield Entry("gnss_vdop", "1", "vertical dilution of precision", 0.0, 100.0, "gnss")
+    yield Entry("gnss_pdop", "1", "position dilution of precision", 0.0, 100.0, "gnss")
+    yield Entry("gnss_horizontal_accuracy", "m", "receiver's horizontal accuracy estimate", 0.0, 1e5, "gnss")
+    yield Entry("gnss_vertical_accuracy", "m", "receiver's vertical accuracy estimate", 0.0, 1e5, "gnss")
+    yield Entry("gnss_speed_accuracy", "m/s", "receiver's speed accuracy estimate", 0.0, 1e3, "gnss")
+    yield Entry("throttle", "1", "throttle command", -1.5, 1.5, "command")
+    yield Entry("brake", "1", "brake command", -1.5, 1.5, "command")
+    yield Entry("steer", "rad", "steer angle at the road wheels, left positive", -1.5, 1.5, "command")
+    yield Entry("steer_command", "1", "steer command, left positive", -1.5, 1.5, "command")
+    yield Entry("speed_setpoint", "m/s", "commanded speed", -150.0, 150.0, "command")
+    yield Entry("marker", "1", "marker set by the driver", -1e9, 1e9, "command")
+    for motor in _MOTORS:
+        where = motor.replace("_", " ")
+        yield Entry(f"motor_speed{motor}", "rad/s", f"motor speed{where}", -20000.0, 20000.0, f"motor{motor}")
+        yield Entry(f"motor_current{motor}", "A", f"motor current{where}", -2000.0, 2000.0, f"motor{motor}")
+        yield Entry(f"motor_duty{motor}", "1", f"motor duty{where}", -1.5, 1.5, f"motor{motor}")
+        yield Entry(
+            f"motor_temperature{motor}", "K", f"motor temperature{where}", 200.0, 600.0, "temperature"
+        )
+        yield Entry(
+            f"controller_temperature{motor}",
+            "K",
+            f"motor controller temperature{where}",
+            200.0,
+            600.0,
+            "temperature",
+        )
+    yield Entry("battery_voltage", "V", "pack voltage", 0.0, 200.0, "battery")
+    yield Entry("battery_current", "A", "pack current", -2000.0, 2000.0, "battery")
+    yield Entry("battery_charge", "A s", "charge drawn from the pack", -1e7, 1e7, "battery")
+    yield Entry("battery_temperature", "K", "pack temperature", 200.0, 400.0, "temperature")
+    yield Entry("air_temperature", "K", "air temperature", 200.0, 340.0, "air")
+    yield Entry("air_pressure", "Pa", "air pressure", 30000.0, 120000.0, "air")
+    yield Entry("air_humidity", "1", "relative humidity", 0.0, 1.05, "air")
+    yield Entry("supply_voltage", "V", "supply voltage of the electronics", 0.0, 60.0, "board")
+    yield Entry("board_temperature", "K", "board temperature", 200.0, 400.0, "temperature")
+    yield Entry("time_step", "s", "time since the last row", -1e3, 1e6, "clock")
+    yield Entry("row_counter", "1", "row counter of the logger", -1e15, 1e15, "clock")
+    yield Entry("boot_counter", "1", "boot counter of the logger", 0.0, 1e9, "clock")
+    yield Entry("loop_time", "s", "duration of the control loop", 0.0, 100.0, "clock")
+    yield Entry("link_errors", "1", "lost or bad link frames", 0.0, 1e12, "board")
+    yield Entry("radio_signal", "1", "radio signal quality", -200.0, 1e4, "board")
+
+
+CHANNELS: Mapping[str, Entry] = MappingProxyType({entry.name: entry for entry in _entries()})
+
+MOTION: Mapping[str, tuple[str, str]] = MappingProxyType(
+    {
+        "east": ("m", "position east"),
+        "north": ("m", "position north"),
+        "distance": ("m", "travelled distance, signed"),
+        "psi": ("rad", "heading, anticlockwise from east"),
+        "u": ("m/s", "longitudinal velocity of the centre of gravity"),
+        "v": ("m/s", "lateral velocity of the centre of gravity"),
+        "r": ("rad/s", "yaw rate"),
+        "ax": ("m/s2", "longitudinal acceleration of the centre of gravity"),
+        "ay": ("m/s2", "lateral acceleration of the centre of gravity"),
+        "theta": ("rad", "uphill angle of the body"),
+        "slip_fl": ("1", "longitudinal slip front left"),
+        "slip_fr": ("1", "longitudinal slip front right"),
+        "slip_rl": ("1", "longitudinal slip rear left"),
+        "slip_rr": ("1", "longitudinal slip rear right"),
+    }
+)
+"""Motion quantity -> (SI unit, label)."""
+
+RUN_KINDS: tuple[str, ...] = ("launch", "braking", "coast-down", "speed pass", "steady circle", "step steer")
