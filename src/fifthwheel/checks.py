@@ -25,17 +25,11 @@ def check_option(name: str, value: str, allowed: Iterable[str]) -> str:
 def check_finite(name: str, value: float, *, above: float | None = None, below: float | None = None) -> float:
     """Return `value` when it is finite and strictly inside the open bounds given."""
     if not np.isfinite(value):
-        raise FifthwheelError(
-            f"'{name}' is not a finite number", expected="a finite number", found=str(value)
-        )
+        raise FifthwheelError(f"'{name}' is not a finite number", expected="a finite number", found=str(value))
     if above is not None and value <= above:
-        raise FifthwheelError(
-            f"'{name}' is out of range", expected=f"more than {above:g}", found=f"{value:g}"
-        )
+        raise FifthwheelError(f"'{name}' is out of range", expected=f"more than {above:g}", found=f"{value:g}")
     if below is not None and value >= below:
-        raise FifthwheelError(
-            f"'{name}' is out of range", expected=f"less than {below:g}", found=f"{value:g}"
-        )
+        raise FifthwheelError(f"'{name}' is out of range", expected=f"less than {below:g}", found=f"{value:g}")
     return value
 
 

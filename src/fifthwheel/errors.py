@@ -13,9 +13,7 @@ class FifthwheelError(Exception):
     The command line prints `str(error)` and ends with exit status 2; no traceback.
     """
 
-    def __init__(
-        self, what: str, *, where: str = "", expected: str = "", found: str = "", do: str = ""
-    ) -> None:
+    def __init__(self, what: str, *, where: str = "", expected: str = "", found: str = "", do: str = "") -> None:
         self.what = what
         self.where = where
         self.expected = expected

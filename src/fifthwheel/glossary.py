@@ -37,9 +37,7 @@ _WHEEL_LABEL = {"fl": "front left", "fr": "front right", "rl": "rear left", "rr"
 def _entries() -> Iterator[Entry]:
     for wheel in WHEELS:
         where = _WHEEL_LABEL[wheel]
-        yield Entry(
-            f"wheel_speed_{wheel}", "rad/s", f"wheel speed {where}", -4000.0, 4000.0, f"wheel_{wheel}"
-        )
+        yield Entry(f"wheel_speed_{wheel}", "rad/s", f"wheel speed {where}", -4000.0, 4000.0, f"wheel_{wheel}")
         yield Entry(
             f"wheel_angle_{wheel}",
             "rad",
@@ -66,12 +64,8 @@ def _entries() -> Iterator[Entry]:
             f"wheel_{wheel}",
         )
         yield Entry(f"wheel_error_{wheel}", "1", f"encoder error flag {where}", 0.0, 1e6, f"wheel_{wheel}")
-        yield Entry(
-            f"brake_temperature_{wheel}", "K", f"brake temperature {where}", 200.0, 1500.0, "temperature"
-        )
-        yield Entry(
-            f"tyre_temperature_{wheel}", "K", f"tyre temperature {where}", 200.0, 600.0, "temperature"
-        )
+        yield Entry(f"brake_temperature_{wheel}", "K", f"brake temperature {where}", 200.0, 1500.0, "temperature")
+        yield Entry(f"tyre_temperature_{wheel}", "K", f"tyre temperature {where}", 200.0, 600.0, "temperature")
     for axis, word in (("x", "forward"), ("y", "left"), ("z", "up")):
         yield Entry(f"accel_{axis}", "m/s2", f"specific force {word}", -2000.0, 2000.0, "inertial")
         yield Entry(f"gyro_{axis}", "rad/s", f"turn rate about {word}", -100.0, 100.0, "inertial")
@@ -109,9 +103,7 @@ def _entries() -> Iterator[Entry]:
         yield Entry(f"motor_speed{motor}", "rad/s", f"motor speed{where}", -20000.0, 20000.0, f"motor{motor}")
         yield Entry(f"motor_current{motor}", "A", f"motor current{where}", -2000.0, 2000.0, f"motor{motor}")
         yield Entry(f"motor_duty{motor}", "1", f"motor duty{where}", -1.5, 1.5, f"motor{motor}")
-        yield Entry(
-            f"motor_temperature{motor}", "K", f"motor temperature{where}", 200.0, 600.0, "temperature"
-        )
+        yield Entry(f"motor_temperature{motor}", "K", f"motor temperature{where}", 200.0, 600.0, "temperature")
         yield Entry(
             f"controller_temperature{motor}",
             "K",

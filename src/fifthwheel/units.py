@@ -69,9 +69,7 @@ def factor_and_offset(unit: str, si_unit: str) -> tuple[float, float]:
         zero = float(ureg.Quantity(0.0, source).to(target).magnitude)
         one = float(ureg.Quantity(1.0, source).to(target).magnitude)
     except (pint.errors.PintError, AttributeError, ValueError, TypeError, AssertionError) as error:
-        raise UnitError(
-            "not a unit that fits here", expected=f"a unit of [{si_unit}]", found=f"'{unit}'"
-        ) from error
+        raise UnitError("not a unit that fits here", expected=f"a unit of [{si_unit}]", found=f"'{unit}'") from error
     except Exception as error:  # pint's own parser raises bare tokenizer errors on odd text
         raise UnitError("not a unit", expected=f"a unit of [{si_unit}]", found=f"'{unit}'") from error
     return one - zero, zero
