@@ -1,0 +1,280 @@
+"""The command line: argument parsing only. Each command calls one function of the pipeline and prints its result."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import click
+
+from fifthwheel import __version__
+from fifthwheel.errors import FifthwheelError
+
+FINE, FAULT_FOUND, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
+BAR_AFTER = 0.7
+"""Seconds before a progress bar appears: anything over a second shows one."""
+
+Progress = Callable[[str, float], None]
+
+
+class _Group(click.Group):
+    """Commands in the order of the job, and every error of ours as one paragraph with exit status 2."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(self.commands)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except FifthwheelError as error:
+            click.echo(f"error: {error}", err=True)
+        except (OSError, MemoryError) as error:
+            click.echo(f"error: {_system_error(error)}", err=True)
+        except KeyboardInterrupt:
+            click.echo("interrupted; the session is as it was before this command.", err=True)
+            ctx.exit(INTERRUPTED)
+        ctx.exit(BAD_INPUT)
+
+
+def _system_error(error: OSError | MemoryError) -> str:
+    if isinstance(error, OSError) and error.filename:
+        return f"{error.filename}: {error.strerror or error}. Check the path, its permissions and the free space."
+    return f"{error or 'out of memory'}. Nothing was changed."
+
+
+@contextmanager
+def _progress() -> Iterator[Progress]:
+    """Yield progress(what, fraction); a bar on standard error appears once the work has lasted a while."""
+    state: dict[str, Any] = {}
+    begun = time.monotonic()
+
+    def report(what: str, fraction: float) -> None:
+        if "bar" not in state:
+            if time.monotonic() - begun < BAR_AFTER:
+                return
+            state["bar"] = _start_bar()
+            state["task"] = state["bar"].add_task(what, total=1.0)
+        state["bar"].update(state["task"], description=what, completed=fraction)
+
+    try:
+        yield report
+    finally:
+        if "bar" in state:
+            state["bar"].stop()
+
+
+def _start_bar() -> Any:
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
+    bar = Progress(*columns, console=Console(stderr=True), transient=True)
+    bar.start()
+    return bar
+
+
+def _example(text: str) -> str:
+    return f"\b\nExample:\n  {text}"
+
+
+@click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="fifthwheel")
+def main() -> None:
+    """From the recording of a small electric test car to figures with a true uncertainty.
+
+    \b
+    Example, from nothing to a test sheet:
+      fifthwheel new car my-car
+      fifthwheel new session my-car 2026-05-03
+      fifthwheel read my-car/sessions/2026-05-03 LOG.csv
+      fifthwheel sheet my-car/sessions/2026-05-03
+    """
+
+
+@main.group(cls=_Group)
+def new() -> None:
+    """Start a car or a session from a commented template.
+
+    \b
+    Example:
+      fifthwheel new car my-car
+    """
+
+
+@new.command("car", epilog=_example('fifthwheel new car my-car --name "Long Tail"'))
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--name", help="Name of the car as the sheet prints it (default: the folder's name).")
+def new_car(folder: Path, name: str | None) -> None:
+    """Write a car folder with a commented car.toml."""
+    from fifthwheel.car import write_new_car
+
+    path = write_new_car(folder, name or folder.resolve().name)
+    click.echo(f"wrote {path}; fill in what you know, then: fifthwheel new session {folder} NAME")
+
+
+@new.command("session", epilog=_example("fifthwheel new session my-car 2026-05-03"))
+@click.argument("car", type=click.Path(path_type=Path))
+@click.argument("name")
+def new_session(car: Path, name: str) -> None:
+    """Write a session folder for one test day of CAR."""
+    from fifthwheel.car import write_new_session
+
+    path = write_new_session(car, name)
+    click.echo(f"wrote {path}; note the conditions in it, then: fifthwheel read {path.parent} LOG.csv")
+
+
+_session = click.argument("session", type=click.Path(path_type=Path))
+_json = click.option("--json", "as_json", is_flag=True, help="Print JSON (docs/json.md) for a program.")
+
+
+@main.command(epilog=_example("fifthwheel read my-car/sessions/2026-05-03 LOG0007.CSV gnss.ubx"))
+@_session
+@click.argument("logs", nargs=-1, type=click.Path(path_type=Path))
+@click.option("--mapping", type=click.Path(path_type=Path), help="Column mapping to use (docs/mapping.md).")
+@click.option("--rate", help='Rows per second of a log without a clock, such as "64 Hz".')
+@click.option("--propose", is_flag=True, help="Propose a new mapping although the session has one.")
+@_json
+def read(
+    session: Path, logs: tuple[Path, ...], mapping: Path | None, rate: str | None, propose: bool, as_json: bool
+) -> None:
+    """Read raw LOGS of any layout into SESSION.
+
+    Without a mapping one is proposed, shown with a reason and a confidence for each column, and written to the
+    session's mapping.toml. Correct it there and read again (without LOGS: the files in raw/ are read again).
+    """
+    from fifthwheel.session import read as read_session
+    from fifthwheel.sheet.machine import dump, read_as_data
+    from fifthwheel.sheet.words import mapping_text, recording_text
+
+    hertz = _parse_rate(rate)
+    with _progress() as progress:
+        result = read_session(session, logs, mapping=mapping, rate=hertz, propose=propose, progress=progress)
+    if as_json:
+        click.echo(dump(read_as_data(result.recording, result.mapping, result.proposed)))
+        return
+    if result.proposed:
+        click.echo(mapping_text(result.mapping))
+        click.echo(f"proposed mapping written to {result.mapping_path}; correct it there and read again.")
+    click.echo(recording_text(result.recording))
+
+
+def _parse_rate(rate: str | None) -> float | None:
+    if rate is None:
+        return None
+    from fifthwheel.checks import check_finite
+    from fifthwheel.units import parse_quantity
+
+    text = rate if not rate.replace(".", "", 1).strip().isdigit() else f"{rate} Hz"
+    return check_finite("--rate", parse_quantity(text, "Hz").value, above=0.0)
+
+
+@main.command(epilog=_example("fifthwheel health my-car/sessions/2026-05-03"))
+@_session
+@_json
+def health(session: Path, as_json: bool) -> None:
+    """Say whether the recording is sound: the findings, worst first. Exit status 1 when one is a fault."""
+    from fifthwheel.session import health as examine_session
+    from fifthwheel.sheet.machine import dump, health_as_data
+    from fifthwheel.sheet.words import findings_text
+
+    findings = examine_session(session)
+    click.echo(dump(health_as_data(findings)) if as_json else findings_text(findings))
+    sys.exit(FAULT_FOUND if any(finding.severity == "fault" for finding in findings) else FINE)
+
+
+@main.command(epilog=_example("fifthwheel measure my-car/sessions/2026-05-03 --json > figures.json"))
+@_session
+@_json
+def measure(session: Path, as_json: bool) -> None:
+    """Find the runs and compute the figures, each with its uncertainty."""
+    from fifthwheel.session import report_of
+    from fifthwheel.sheet.machine import dump, measured_as_data
+    from fifthwheel.sheet.words import measured_text
+
+    with _progress() as progress:
+        report = report_of(session, progress=progress)
+    click.echo(dump(measured_as_data(report)) if as_json else measured_text(report))
+
+
+@main.command(epilog=_example("fifthwheel sheet my-car/sessions/2026-05-03"))
+@_session
+def sheet(session: Path) -> None:
+    """Print the test sheet and write it as sheet.html and sheet.pdf into the session."""
+    from fifthwheel.session import report_of, write_sheet
+    from fifthwheel.sheet import sheet_terminal
+
+    with _progress() as progress:
+        report = report_of(session, progress=progress)
+        paths = write_sheet(report, progress=progress)
+    click.echo(sheet_terminal(report))
+    for path in paths:
+        click.echo(f"wrote {path}")
+
+
+@main.command(epilog=_example("fifthwheel export my-car/sessions/2026-05-03 --format xlsx"))
+@_session
+@click.option(
+    "--format",
+    "formats",
+    multiple=True,
+    type=click.Choice(["csv", "xlsx", "parquet"]),
+    help="Format to write; may be given more than once (default: all).",
+)
+def export(session: Path, formats: tuple[str, ...]) -> None:
+    """Write channels, motion, runs and figures as CSV, XLSX and Parquet into the session's export/."""
+    from fifthwheel.session import export as export_session
+
+    with _progress() as progress:
+        paths = export_session(session, formats or ("csv", "xlsx", "parquet"), progress=progress)
+    for path in paths:
+        click.echo(f"wrote {path}")
+
+
+@main.command(epilog=_example("fifthwheel demo fifthwheel-demo"))
+@click.argument("folder", type=click.Path(path_type=Path))
+def demo(folder: Path) -> None:
+    """Write a demo car with a simulated test day into FOLDER and take it from raw log to test sheet."""
+    from fifthwheel.session import read as read_session
+    from fifthwheel.session import report_of, write_sheet
+    from fifthwheel.sheet import sheet_terminal
+    from fifthwheel.sheet.words import mapping_text, recording_text
+
+    with _progress() as progress:
+        session, logs = _write_demo(folder, progress)
+    click.echo(f"$ fifthwheel read {session} {' '.join(str(log) for log in logs)}")
+    with _progress() as progress:
+        result = read_session(session, logs, progress=progress)
+    click.echo(mapping_text(result.mapping) + "\n" + recording_text(result.recording))
+    click.echo(f"\n$ fifthwheel sheet {session}")
+    with _progress() as progress:
+        report = report_of(session, progress=progress)
+        paths = write_sheet(report, progress=progress)
+    click.echo(sheet_terminal(report))
+    for path in paths:
+        click.echo(f"wrote {path}")
+
+
+def _write_demo(folder: Path, progress: Progress) -> tuple[Path, list[Path]]:
+    """Write the demo where nothing of the user's is lost; return its session and the logs to read."""
+    import shutil
+
+    from fifthwheel.demo import write_demo
+
+    mark = folder / ".fifthwheel-demo"
+    if folder.exists() and any(folder.iterdir()):
+        if not mark.exists():
+            raise FifthwheelError(
+                "the folder is not empty and not a demo", where=str(folder), do="Name a new folder for the demo"
+            )
+        shutil.rmtree(folder)
+    truth = write_demo(folder, progress=progress)
+    mark.write_text("Written by `fifthwheel demo`, which may replace this folder.\n", encoding="utf-8")
+    return truth.session, list(truth.logs)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,244 @@
+"""The one pipeline of a session: read -> health -> motion -> runs -> figures -> belief -> sheet.
+
+Every step is a short function that takes the session's folder; the work is done in the rooms. A session folder holds
+`session.toml`, `mapping.toml`, `raw/` (files as they came, never changed), `recording/` (what was read from them) and
+what was written for people (`sheet.html`, `sheet.pdf`, `export/`).
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from fifthwheel.data import Finding, Measured, Quantity, Recording
+from fifthwheel.errors import ReadError, SessionError
+
+if TYPE_CHECKING:
+    from fifthwheel.car.model import Car, Session
+    from fifthwheel.readers.mapping import Mapping
+    from fifthwheel.sheet.report import Report
+
+Progress = Callable[[str, float], None]
+
+SEVERITIES: tuple[str, ...] = ("fault", "warning", "note")
+"""From the worst down; findings are shown in this order."""
+
+
+@dataclass(frozen=True)
+class ReadResult:
+    """What `read` did: the recording, the mapping it used, and whether that mapping was proposed just now."""
+
+    recording: Recording
+    mapping: Mapping
+    proposed: bool
+    mapping_path: Path
+
+
+def read(
+    session: str | Path,
+    logs: Sequence[str | Path] = (),
+    *,
+    mapping: str | Path | None = None,
+    rate: float | None = None,
+    propose: bool = False,
+    progress: Progress | None = None,
+) -> ReadResult:
+    """Read raw logs into the session: copy them to `raw/`, map their columns, store the recording.
+
+    logs: files to add (none: read again what lies in `raw/`). mapping: a mapping file to use instead of the session's.
+    rate: rows per second [Hz] of a log without a clock. propose: propose a new mapping even if the session has one.
+    Raises ReadError, CarError, SessionError; the session is then as it was before.
+    """
+    from fifthwheel.readers import load_mapping, propose_mapping, read_files, save_mapping
+    from fifthwheel.store import save_recording
+
+    folder, car, _ = _load(session)
+    added = [Path(log) for log in logs]
+    for log in added:
+        if not log.is_file():
+            raise ReadError("no such file", where=str(log), do="Check the path of the log")
+    files = _files_to_read(folder, added)
+    mapping_path = folder / "mapping.toml"
+    proposed = mapping is None and (propose or not mapping_path.exists())
+    if proposed:
+        used = propose_mapping(files, car, rate=rate, progress=progress)
+    else:
+        used = load_mapping(Path(mapping) if mapping is not None else mapping_path)
+    recording = read_files(files, used, car, progress=progress)
+    raw = folder / "raw"
+    raw.mkdir(exist_ok=True)
+    for log in added:
+        _copy_into(log, raw)
+    if proposed or mapping is not None:
+        save_mapping(used, mapping_path)
+    save_recording(recording, folder / "recording")
+    return ReadResult(recording, used, proposed, mapping_path)
+
+
+def open_recording(session: str | Path) -> Recording:
+    """Return the session's stored recording; raise SessionError when nothing was read yet."""
+    from fifthwheel.store import load_recording
+
+    folder = _folder(session)
+    if not (folder / "recording").exists():
+        raise SessionError(
+            "nothing has been read into this session yet",
+            where=str(folder),
+            do=f"Read a log first: fifthwheel read {folder} LOG.csv",
+        )
+    return load_recording(folder / "recording")
+
+
+def health(session: str | Path) -> tuple[Finding, ...]:
+    """Return the findings about the session's recording, worst first."""
+    folder, car, _ = _load(session)
+    return _examined(open_recording(folder), car)
+
+
+def measure(session: str | Path, *, progress: Progress | None = None) -> Measured:
+    """Return motion, runs, figures and findings of the session's recording."""
+    folder, car, described = _load(session)
+    return measure_recording(open_recording(folder), car, described, progress=progress)
+
+
+def measure_recording(
+    recording: Recording, car: Car, session: Session, *, progress: Progress | None = None, seed: int = 1
+) -> Measured:
+    """Return motion, runs, figures and findings of a recording in memory."""
+    from fifthwheel.belief import question
+    from fifthwheel.motion import estimate_motion
+    from fifthwheel.runs import find_runs
+    from fifthwheel.uncertainty import measure_figures
+
+    motion = estimate_motion(recording, car, progress=progress)
+    runs = find_runs(recording, motion, car)
+    figures, refusals, curves = measure_figures(recording, motion, runs, car, session, seed=seed, progress=progress)
+    findings = (*_examined(recording, car), *motion.notes, *question(recording, motion, runs, car))
+    density = curves.get("air_density", Quantity(float("nan"), 0.0, "kg/m3"))
+    return Measured(motion, runs, figures, refusals, worst_first(findings), density, curves)
+
+
+def report_of(session: str | Path, *, progress: Progress | None = None) -> Report:
+    """Return all that the sheet, the export and `--json` are made from."""
+    from fifthwheel.sheet.report import Report
+
+    folder, car, described = _load(session)
+    recording = open_recording(folder)
+    measured = measure_recording(recording, car, described, progress=progress)
+    return Report(car=car, session=described, recording=recording, measured=measured, units=car.units)
+
+
+def sheet(session: str | Path, *, progress: Progress | None = None) -> tuple[Path, Path]:
+    """Write `sheet.html` and `sheet.pdf` into the session and return their paths."""
+    return write_sheet(report_of(session, progress=progress), progress=progress)
+
+
+def write_sheet(report: Report, *, progress: Progress | None = None) -> tuple[Path, Path]:
+    """Write both sheets of a report into its session's folder and return their paths."""
+    from fifthwheel.sheet import write_html, write_pdf
+
+    folder = report.session.path
+    html, pdf = folder / "sheet.html", folder / "sheet.pdf"
+    for done, (write, path) in enumerate(((write_html, html), (write_pdf, pdf))):
+        if progress is not None:
+            progress(f"writing {path.name}", done / 2)
+        write(report, path)
+    return html, pdf
+
+
+def export(
+    session: str | Path, formats: Sequence[str] = ("csv", "xlsx", "parquet"), *, progress: Progress | None = None
+) -> list[Path]:
+    """Write channels, motion, runs and figures into the session's `export/` and return the paths."""
+    from fifthwheel.store import export as write_export
+
+    report = report_of(session, progress=progress)
+    if progress is not None:
+        progress("writing tables", 0.0)
+    target = report.session.path / "export"
+    written: list[Path] = write_export(target, report.recording, report.measured, tuple(formats), units=report.units)
+    return written
+
+
+def worst_first(findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """Return findings ordered by severity, in their own order within one severity."""
+    return tuple(sorted(findings, key=lambda finding: SEVERITIES.index(finding.severity)))
+
+
+def _examined(recording: Recording, car: Car) -> tuple[Finding, ...]:
+    from fifthwheel.health import examine
+
+    return worst_first((*recording.findings, *examine(recording, car)))
+
+
+def _folder(session: str | Path) -> Path:
+    folder = Path(session)
+    if folder.name == "session.toml":
+        folder = folder.parent
+    if not (folder / "session.toml").is_file():
+        raise SessionError(
+            "not a session",
+            where=str(folder),
+            expected="a folder with a session.toml in it",
+            found="no session.toml" if folder.is_dir() else "no such folder",
+            do="Start one with: fifthwheel new session CAR NAME",
+        )
+    return folder
+
+
+def _load(session: str | Path) -> tuple[Path, Car, Session]:
+    from fifthwheel.car import load_car, load_session
+
+    folder = _folder(session)
+    described = load_session(folder)
+    return folder, load_car(described.car), described
+
+
+def _files_to_read(folder: Path, added: Sequence[Path]) -> list[Path]:
+    """Return the session's raw files with the added ones in place of those of the same name."""
+    names = {log.name: log for log in added}
+    if len(names) != len(added):
+        raise ReadError("two logs have one name", where=str(folder), do="Rename one of them; both go into raw/")
+    raw = folder / "raw"
+    kept = [path for path in sorted(raw.iterdir()) if path.is_file() and path.name not in names] if raw.is_dir() else []
+    for log in added:
+        old = raw / log.name
+        if old.exists() and not _same_content(old, log):
+            raise ReadError(
+                "the session already holds another file of this name",
+                where=str(old),
+                do="Rename the new log, or move the old one out of raw/ first; raw files are never overwritten",
+            )
+    files = [*kept, *added]
+    if not files:
+        raise ReadError("no log to read", where=str(folder), do=f"Name one: fifthwheel read {folder} LOG.csv")
+    return sorted(files, key=lambda path: path.name)
+
+
+def _same_content(one: Path, other: Path) -> bool:
+    import filecmp
+
+    return one.samefile(other) or filecmp.cmp(one, other, shallow=False)
+
+
+def _copy_into(log: Path, raw: Path) -> None:
+    target = raw / log.name
+    if target.exists():
+        return
+    partial = raw / f".{log.name}.partial"
+    try:
+        shutil.copyfile(log, partial)
+        os.replace(partial, target)  # noqa: PTH105 - one atomic step
+    finally:
+        partial.unlink(missing_ok=True)
+
+
+def describe_counts(findings: Sequence[Any]) -> str:
+    """Return "1 fault, 2 warnings, 5 notes" for a list of findings."""
+    counts = [(sum(f.severity == s for f in findings), s) for s in SEVERITIES]
+    words = [f"{n} {s}{'' if n == 1 else 's'}" for n, s in counts if n]
+    return ", ".join(words) if words else "no findings"

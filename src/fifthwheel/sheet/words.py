@@ -1,0 +1,146 @@
+"""What the commands before the sheet print in a terminal: the mapping, the recording, the findings, the figures."""
+
+from __future__ import annotations
+
+import io
+import shutil
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from fifthwheel.data import Finding, Recording
+
+if TYPE_CHECKING:
+    from fifthwheel.readers.mapping import ColumnMap, Mapping
+    from fifthwheel.sheet.report import Report
+
+SEVERITY_WORDS = {"fault": "FAULT", "warning": "warning", "note": "note"}
+
+
+def mapping_text(mapping: Mapping) -> str:
+    """Return the proposed mapping as one table per source: column, channel, unit, confidence, reason."""
+    parts = []
+    for source in mapping.sources:
+        title = f"{source.match}: read as table '{source.name}' ({source.kind})"
+        if source.kind != "delimited":
+            parts.append(title + "; its messages name their own fields")
+            continue
+        rows = []
+        if source.time is not None:
+            clock = source.time
+            what = f"{clock.rate:g} Hz, no clock in the file" if clock.kind == "rate" else f"time ({clock.kind})"
+            rows.append([clock.column or "-", what, clock.unit, f"{clock.confidence:.2f}", clock.reason])
+        used = [column for column in source.columns if column.channel]
+        left = [column for column in source.columns if not column.channel]
+        rows += [_column_row(column) for column in used]
+        rows += [[column.column, "(left out)", "", "", column.reason] for column in left]
+        parts.append(title + "\n" + _table(["column", "channel", "unit", "sure", "because"], rows))
+    return "\n".join(parts)
+
+
+def _column_row(column: ColumnMap) -> list[str]:
+    unit = column.unit
+    if column.scale != 1.0:
+        unit += f" x {column.scale:g}"
+    if column.offset:
+        unit += f" {column.offset:+g}"
+    for word, value in (("pulses", column.pulses_per_turn), ("pole pairs", column.pole_pairs), ("gear", column.gear)):
+        unit += f", {value:g} {word}" if value is not None else ""
+    return [column.column, column.channel, unit, f"{column.confidence:.2f}", column.reason]
+
+
+def recording_text(recording: Recording) -> str:
+    """Return what was read: files with row counts, tables with channels and true rates, findings of reading."""
+    lines = []
+    for file in recording.files:
+        lines.append(
+            f"{file.name}: {file.rows_in} rows in = {file.rows_kept} kept + {file.rows_reported} reported; "
+            f"sha256 {file.sha256[:12]}..."
+        )
+    for table in recording.tables.values():
+        boots = len(set(table.boot.tolist()))
+        span = sum(float(table.t[table.boot == boot].max()) for boot in set(table.boot.tolist()))
+        lines.append(
+            f"table '{table.name}': {len(table.t)} rows, {boots} boot{'' if boots == 1 else 's'}, {span:.1f} s, "
+            f"{len(table.channels)} channels"
+        )
+        rates: dict[str, list[str]] = {}
+        for channel in table.channels.values():
+            rates.setdefault(f"{channel.rate:.3g} Hz", []).append(channel.name)
+        lines += [f"  {rate}: {', '.join(names)}" for rate, names in rates.items()]
+    for alignment in recording.alignments:
+        lines.append(
+            f"source '{alignment.source}' aligned by {alignment.method}: offset {alignment.offset:.3f} s "
+            f"± {2 * alignment.u_offset:.3f} s, rate {alignment.rate * 1e6:+.1f} ppm"
+        )
+    if recording.findings:
+        lines += ["", findings_text(recording.findings)]
+    return "\n".join(lines)
+
+
+def findings_text(findings: Sequence[Finding]) -> str:
+    """Return findings as paragraphs: severity and place, what, likely cause, what was done, what to do."""
+    if not findings:
+        return "No findings."
+    paragraphs = []
+    for finding in findings:
+        head = f"{SEVERITY_WORDS[finding.severity]}  {finding.check}  ({finding.place})"
+        body = [finding.what]
+        for word, text in (("cause", finding.cause), ("done", finding.done), ("do", finding.remedy)):
+            if text:
+                body.append(f"{word}: {text}")
+        paragraphs.append(head + "\n" + "\n".join(f"  {_wrapped(line)}" for line in body))
+    return "\n".join(paragraphs)
+
+
+def measured_text(report: Report) -> str:
+    """Return runs, figures and refusals as tables in the units that the car's description asks for."""
+    from fifthwheel.sheet.terminal import figure_rows
+
+    measured = report.measured
+    runs = [
+        [
+            run.id,
+            str(run.boot),
+            f"{run.start:.2f}-{run.end:.2f} s",
+            run.direction or "-",
+            "yes" if run.valid else "no",
+            "; ".join(run.reasons),
+        ]
+        for run in measured.runs
+    ]
+    parts = [
+        _table(["run", "boot", "in boot", "direction", "valid", "why not"], runs) if runs else "No runs found.",
+        _table(["figure", "value", "± 95 %", "n", "runs"], figure_rows(report)),
+    ]
+    if measured.refusals:
+        parts.append(
+            "Not computed:\n" + "\n".join(f"  {_wrapped(f'{r.label}: {r.reason}')}" for r in measured.refusals)
+        )
+    return "\n\n".join(part for part in parts if part)
+
+
+def _table(head: list[str], rows: list[list[str]]) -> str:
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+
+    width = max(shutil.get_terminal_size((100, 24)).columns, 60)
+    table = Table(*head, box=box.SIMPLE_HEAD, pad_edge=False, expand=False)
+    for row in rows:
+        table.add_row(*[_escaped(cell) for cell in row])
+    out = io.StringIO()
+    Console(file=out, width=width, force_terminal=False, color_system=None).print(table)
+    return "\n".join(line.rstrip() for line in out.getvalue().splitlines())
+
+
+def _escaped(cell: Any) -> str:
+    from rich.markup import escape
+
+    return escape(str(cell))
+
+
+def _wrapped(text: str, indent: str = "    ") -> str:
+    import textwrap
+
+    width = max(shutil.get_terminal_size((100, 24)).columns, 60) - len(indent)
+    return textwrap.fill(text, width=width, subsequent_indent=indent)
