@@ -28,6 +28,7 @@ class _Group(click.Group):
         return list(self.commands)
 
     def invoke(self, ctx: click.Context) -> Any:
+        status = BAD_INPUT
         try:
             return super().invoke(ctx)
         except FifthwheelError as error:
@@ -36,8 +37,8 @@ class _Group(click.Group):
             click.echo(f"error: {_system_error(error)}", err=True)
         except KeyboardInterrupt:
             click.echo("interrupted; the session is as it was before this command.", err=True)
-            ctx.exit(INTERRUPTED)
-        ctx.exit(BAD_INPUT)
+            status = INTERRUPTED
+        return ctx.exit(status)
 
 
 def _system_error(error: OSError | MemoryError) -> str:

@@ -7,9 +7,9 @@ what was written for people (`sheet.html`, `sheet.pdf`, `export/`).
 
 from __future__ import annotations
 
-import os
 import shutil
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -69,13 +69,14 @@ def read(
     else:
         used = load_mapping(Path(mapping) if mapping is not None else mapping_path)
     recording = read_files(files, used, car, progress=progress)
-    raw = folder / "raw"
-    raw.mkdir(exist_ok=True)
-    for log in added:
-        _copy_into(log, raw)
-    if proposed or mapping is not None:
-        save_mapping(used, mapping_path)
-    save_recording(recording, folder / "recording")
+    with _staged(folder) as stage:
+        (stage / "raw").mkdir()
+        for log in added:
+            if not (folder / "raw" / log.name).exists():
+                shutil.copyfile(log, stage / "raw" / log.name)
+        if proposed or mapping is not None:
+            save_mapping(used, stage / "mapping.toml")
+        save_recording(recording, stage / "recording")
     return ReadResult(recording, used, proposed, mapping_path)
 
 
@@ -225,16 +226,24 @@ def _same_content(one: Path, other: Path) -> bool:
     return one.samefile(other) or filecmp.cmp(one, other, shallow=False)
 
 
-def _copy_into(log: Path, raw: Path) -> None:
-    target = raw / log.name
-    if target.exists():
-        return
-    partial = raw / f".{log.name}.partial"
+@contextmanager
+def _staged(folder: Path) -> Iterator[Path]:
+    """Yield a folder to write into; what is in it moves into the session only when all of it was written."""
+    stage = folder / ".read.partial"
+    shutil.rmtree(stage, ignore_errors=True)
+    stage.mkdir()
     try:
-        shutil.copyfile(log, partial)
-        os.replace(partial, target)  # noqa: PTH105 - one atomic step
+        yield stage
+        (folder / "raw").mkdir(exist_ok=True)
+        for log in (stage / "raw").iterdir():
+            log.replace(folder / "raw" / log.name)
+        if (stage / "mapping.toml").exists():
+            (stage / "mapping.toml").replace(folder / "mapping.toml")
+        if (folder / "recording").exists():
+            (folder / "recording").rename(stage / "recording.old")
+        (stage / "recording").rename(folder / "recording")
     finally:
-        partial.unlink(missing_ok=True)
+        shutil.rmtree(stage, ignore_errors=True)
 
 
 def describe_counts(findings: Sequence[Any]) -> str:
