@@ -34,7 +34,7 @@ _MOTORS = ("", "_front", "_rear", "_fl", "_fr", "_rl", "_rr")
 _WHEEL_LABEL = {"fl": "front left", "fr": "front right", "rl": "rear left", "rr": "rear right"}
 
 
-def _entries() -> Iterator[Entry]:
+def _wheels() -> Iterator[Entry]:
     for wheel in WHEELS:
         where = _WHEEL_LABEL[wheel]
         yield Entry(f"wheel_speed_{wheel}", "rad/s", f"wheel speed {where}", -4000.0, 4000.0, f"wheel_{wheel}")
@@ -66,6 +66,9 @@ def _entries() -> Iterator[Entry]:
         yield Entry(f"wheel_error_{wheel}", "1", f"encoder error flag {where}", 0.0, 1e6, f"wheel_{wheel}")
         yield Entry(f"brake_temperature_{wheel}", "K", f"brake temperature {where}", 200.0, 1500.0, "temperature")
         yield Entry(f"tyre_temperature_{wheel}", "K", f"tyre temperature {where}", 200.0, 600.0, "temperature")
+
+
+def _inertial() -> Iterator[Entry]:
     for axis, word in (("x", "forward"), ("y", "left"), ("z", "up")):
         yield Entry(f"accel_{axis}", "m/s2", f"specific force {word}", -2000.0, 2000.0, "inertial")
         yield Entry(f"gyro_{axis}", "rad/s", f"turn rate about {word}", -100.0, 100.0, "inertial")
@@ -74,6 +77,9 @@ def _entries() -> Iterator[Entry]:
     yield Entry("roll", "rad", "roll reported by the sensor", -7.0, 7.0, "attitude", True)
     yield Entry("pitch", "rad", "pitch reported by the sensor", -7.0, 7.0, "attitude", True)
     yield Entry("yaw", "rad", "yaw reported by the sensor", -7.0, 7.0, "attitude", True)
+
+
+def _gnss() -> Iterator[Entry]:
     yield Entry("gnss_time", "s", "GNSS time, seconds since 1970-01-01 UTC", 0.0, 5e9, "gnss")
     yield Entry("gnss_latitude", "deg", "latitude, WGS 84", -90.0, 90.0, "gnss")
     yield Entry("gnss_longitude", "deg", "longitude, WGS 84", -180.0, 360.0, "gnss")
@@ -92,12 +98,18 @@ def _entries() -> Iterator[Entry]:
     yield Entry("gnss_horizontal_accuracy", "m", "receiver's horizontal accuracy estimate", 0.0, 1e5, "gnss")
     yield Entry("gnss_vertical_accuracy", "m", "receiver's vertical accuracy estimate", 0.0, 1e5, "gnss")
     yield Entry("gnss_speed_accuracy", "m/s", "receiver's speed accuracy estimate", 0.0, 1e3, "gnss")
+
+
+def _commands() -> Iterator[Entry]:
     yield Entry("throttle", "1", "throttle command", -1.5, 1.5, "command")
     yield Entry("brake", "1", "brake command", -1.5, 1.5, "command")
     yield Entry("steer", "rad", "steer angle at the road wheels, left positive", -1.5, 1.5, "command")
     yield Entry("steer_command", "1", "steer command, left positive", -1.5, 1.5, "command")
     yield Entry("speed_setpoint", "m/s", "commanded speed", -150.0, 150.0, "command")
     yield Entry("marker", "1", "marker set by the driver", -1e9, 1e9, "command")
+
+
+def _motors() -> Iterator[Entry]:
     for motor in _MOTORS:
         where = motor.replace("_", " ")
         yield Entry(f"motor_speed{motor}", "rad/s", f"motor speed{where}", -20000.0, 20000.0, f"motor{motor}")
@@ -112,6 +124,9 @@ def _entries() -> Iterator[Entry]:
             600.0,
             "temperature",
         )
+
+
+def _boards() -> Iterator[Entry]:
     yield Entry("battery_voltage", "V", "pack voltage", 0.0, 200.0, "battery")
     yield Entry("battery_current", "A", "pack current", -2000.0, 2000.0, "battery")
     yield Entry("battery_charge", "A s", "charge drawn from the pack", -1e7, 1e7, "battery")
@@ -129,7 +144,9 @@ def _entries() -> Iterator[Entry]:
     yield Entry("radio_signal", "1", "radio signal quality", -200.0, 1e4, "board")
 
 
-CHANNELS: Mapping[str, Entry] = MappingProxyType({entry.name: entry for entry in _entries()})
+_ALL = (_wheels, _inertial, _gnss, _commands, _motors, _boards)
+
+CHANNELS: Mapping[str, Entry] = MappingProxyType({entry.name: entry for entries in _ALL for entry in entries()})
 
 MOTION: Mapping[str, tuple[str, str]] = MappingProxyType(
     {
