@@ -1,0 +1,254 @@
+"""Road load from free deceleration: SAE J1263 and ISO 10521 with an equation of motion fitted to speed-time curves.
+
+    m_e du/dt = -[F0 + F1 u + F2 (u + s w)|u + s w| + s m g i]
+
+u speed [m/s]; s = +1 or -1 the direction driven; w headwind in direction +1 [m/s]; i slope, uphill positive in direction
++1 [1]; m mass, m_e effective mass with the rotating parts [kg]. The equation is integrated and the solution fitted to the
+curves of all runs together; measured speed is never differentiated. Per unit of effective mass the unknowns are
+theta = (F0/m_e, F1/m_e, F2/m_e, w, m g i/m_e). Runs are rows: arrays (R, n) hold R runs of n samples each.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from fifthwheel.checks import check_finite
+from fifthwheel.errors import FigureError
+from fifthwheel.figures.crossings import Floats
+
+LONGEST_STEP = 0.25
+"""Longest integration step [s]; the fourth-order error is then below 1e-7 of the speed for time constants over 2 s."""
+
+PARAMETERS = ("F0", "F1", "F2", "wind", "grade")
+"""Order of theta: the first three and grade per unit of effective mass, wind in m/s."""
+
+
+def effective_mass(
+    mass: float,
+    wheel_inertias: Sequence[float],
+    wheel_radii: Sequence[float],
+    rotor_inertias: Sequence[float] = (),
+    gears: Sequence[float] = (),
+    rotor_wheel_radii: Sequence[float] = (),
+) -> float:
+    """Return the effective mass [kg]: the mass with the rotating parts that change speed with the car.
+
+    mass [kg]; wheel inertias [kg m2] with their rolling radii [m]; rotor inertias [kg m2] with gear (motor turns per
+    wheel turn) and the radius of the wheel they drive [m]. m_e = m + sum(Iw / r^2) + sum(Jr G^2 / r^2).
+    For a small car this may add 15 %: the 3 % assumed for road cars (SAE J2263) does not hold.
+    """
+    check_finite("mass", mass, above=0.0)
+    wheels = sum(inertia / radius**2 for inertia, radius in zip(wheel_inertias, wheel_radii, strict=True))
+    rotors = sum(
+        inertia * gear**2 / radius**2
+        for inertia, gear, radius in zip(rotor_inertias, gears, rotor_wheel_radii, strict=True)
+    )
+    return mass + wheels + rotors
+
+
+def road_load(u: ArrayLike, F0: ArrayLike, F1: ArrayLike, F2: ArrayLike) -> Floats:
+    """Return the road load [N] in still air on the level: F0 + F1 u + F2 u^2; u [m/s], any shapes that broadcast."""
+    speed = np.asarray(u, dtype=np.float64)
+    return np.asarray(np.asarray(F0) + np.asarray(F1) * speed + np.asarray(F2) * speed * np.abs(speed))
+
+
+def drag_area(F2: ArrayLike, air_density: ArrayLike) -> Floats:
+    """Return CdA [m2] = 2 F2 / rho, all of F2 [N s2/m2] taken as air drag; air_density [kg/m3]."""
+    return np.asarray(2.0 * np.asarray(F2, dtype=np.float64) / np.asarray(air_density))
+
+
+def rolling_coefficient(F0: ArrayLike, mass: ArrayLike, gravity: float = 9.80665) -> Floats:
+    """Return the rolling resistance coefficient [1] = F0 / (m g); F0 [N], mass [kg]."""
+    return np.asarray(np.asarray(F0, dtype=np.float64) / (np.asarray(mass) * gravity))
+
+
+def corrected_to_density(F2: ArrayLike, air_density: ArrayLike, reference_density: float) -> Floats:
+    """Return F2 [N s2/m2] corrected to a reference air density [kg/m3]: F2 rho_ref / rho. SAE J1263 (from memory)."""
+    return np.asarray(np.asarray(F2, dtype=np.float64) * reference_density / np.asarray(air_density))
+
+
+def coast_down_speed(
+    t: ArrayLike,
+    u1: float,
+    F0: float,
+    F1: float,
+    F2: float,
+    effective_mass: float,
+    *,
+    wind: float = 0.0,
+    grade_force: float = 0.0,
+    direction: int = 1,
+) -> Floats:
+    """Return speed [m/s] of a car coasting from u1 [m/s] at t[0], by integrating the equation of motion.
+
+    t (n,) [s]; F0 [N], F1 [N s/m], F2 [N s2/m2]; effective_mass [kg]; wind [m/s]; grade_force m g i [N]. Returns (n,).
+    """
+    times = np.asarray(t, dtype=np.float64)[None, :]
+    m = check_finite("effective_mass", effective_mass, above=0.0)
+    theta = np.array([F0 / m, F1 / m, F2 / m, wind, grade_force / m])[:, None]
+    curve = integrate(times, np.array([float(u1)]), np.array([float(direction)]), theta)
+    return np.asarray(curve[0, 0])
+
+
+def integrate(t: Floats, u1: Floats, direction: Floats, theta: Floats) -> Floats:
+    """Return speeds (R, P, n) of R runs for P sets of unknowns, by the classical fourth-order Runge-Kutta rule.
+
+    t (R, n) [s]; u1 (R,) or (R, P) [m/s]; direction (R,); theta (5, P).
+    """
+    f0, f1, f2, wind, grade = (row[None, :] for row in theta)
+    s = direction[:, None]
+    constant, ahead = f0 + s * grade, s * wind
+
+    def slope(u: Floats) -> Floats:
+        air = u + ahead
+        return np.asarray(-(constant + f1 * u + f2 * air * np.abs(air)))
+
+    start = np.asarray(u1, dtype=np.float64)
+    u = np.broadcast_to(start if start.ndim == 2 else start[:, None], (t.shape[0], theta.shape[1])).copy()
+    out = np.empty((*u.shape, t.shape[1]))
+    out[..., 0] = u
+    steps = np.diff(t, axis=1)
+    parts = max(1, int(np.ceil(float(np.max(steps, initial=0.0)) / LONGEST_STEP)))
+    for i in range(steps.shape[1]):
+        h = steps[:, i, None] / parts
+        for _ in range(parts):
+            k1 = slope(u)
+            k2 = slope(u + 0.5 * h * k1)
+            k3 = slope(u + 0.5 * h * k2)
+            k4 = slope(u + h * k3)
+            u = u + h / 6.0 * (k1 + 2.0 * (k2 + k3) + k4)
+        out[..., i + 1] = u
+    return out
+
+
+def disturbance_response(t: Floats, u: Floats, direction: Floats, theta: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return how speed answers to small disturbances: start speed (R, n), acceleration (R, n, n), headwind (R, n, n).
+
+    The equation of motion linearised along the curves u (R, n): d(du)/dt = -a du - b dw + da. A row of a matrix is the
+    speed at one sample for disturbances at the samples before it (trapezium rule).
+    """
+    _, f1, f2, wind, _ = theta
+    s = direction[:, None]
+    air = np.abs(u + s * wind)
+    decay, coupling = f1 + 2.0 * f2 * air, 2.0 * f2 * air * s
+    steps = np.diff(t, axis=1)
+    zero = np.zeros((t.shape[0], 1))
+    total = np.concatenate([zero, np.cumsum(0.5 * (decay[:, 1:] + decay[:, :-1]) * steps, axis=1)], axis=1)
+    n = t.shape[1]
+    ahead, behind = np.concatenate([zero, steps], axis=1), np.concatenate([steps, zero], axis=1)
+    weight = 0.5 * (ahead + behind)[:, None, :] * np.tri(n, n, -1)[None]
+    weight += 0.5 * ahead[:, None, :] * np.eye(n)[None]
+    kernel = np.exp(-np.clip(total[:, :, None] - total[:, None, :], 0.0, None)) * weight
+    return np.exp(-total), kernel, -kernel * coupling[:, None, :]
+
+
+def wind_covariance(t: Floats, wind_sd: float, wind_time: float) -> Floats:
+    """Return the covariance (R, n, n) of the headwind along each run [m2/s2]: half lasting the run, half fading.
+
+    wind_sd [m/s]; wind_time [s] is the time in which a gust fades to 1/e.
+    """
+    apart = np.abs(t[:, :, None] - t[:, None, :])
+    return np.asarray(wind_sd**2 * (0.5 + 0.5 * np.exp(-apart / wind_time)))
+
+
+def fit_coast_down(
+    t: Floats,
+    u: Floats,
+    direction: Floats,
+    prior_mean: Floats,
+    prior_sd: Floats,
+    *,
+    speed_sd: float = 0.005,
+    wind_sd: float = 0.3,
+    wind_time: float = 2.0,
+    surface_sd: float = 0.01,
+    surface_time: float = 0.5,
+) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    """Return theta (5,), its covariance (5, 5), gain (5, R n), prior gain (5, 5), residuals (R, n) of the joint fit.
+
+    t (R, n) [s] and u (R, n) [m/s] of R runs; direction (R,) of +1 and -1; prior_mean and prior_sd (5,) of theta, inf for
+    a free unknown and 0 for a fixed one. Generalised least squares on the curves, the start speed of each run free:
+    white speed error (speed_sd [m/s]), gusts (wind_sd [m/s], wind_time [s]) and unevenness of the road (surface_sd [m/s2],
+    surface_time [s]) through the equation of motion. To first order a change du of the curves and dp of the prior means
+    moves theta by gain @ du.ravel() + prior_gain @ dp, which is how draws are carried through.
+    Raises FigureError for shapes that do not fit or when the curves do not determine the free unknowns.
+    """
+    if t.shape != u.shape or t.ndim != 2 or direction.shape != (t.shape[0],) or t.shape[1] < 8:
+        raise FigureError("coast-down curves do not fit together", expected="t and u (R, n >= 8), direction (R,)")
+    free = prior_sd > 0.0
+    precision = np.diag(1.0 / np.where(free, prior_sd, 1.0) ** 2)[np.ix_(free, free)]
+    theta = np.where(np.isfinite(prior_mean), prior_mean, 0.0).astype(np.float64)
+    theta = _first_guess(t, u, theta, free)
+    for _ in range(12):
+        model, jacobian = _curves_and_slopes(t, u, direction, theta)
+        weight = _weights(t, model, direction, theta, speed_sd, wind_sd, wind_time, surface_sd, surface_time)
+        JW = np.einsum("rnp,rnm->prm", jacobian[:, :, free], weight)
+        normal = np.einsum("prm,rmq->pq", JW, jacobian[:, :, free]) + precision
+        residual = u - model
+        push = np.einsum("prm,rm->p", JW, residual) + precision @ (prior_mean - theta)[free]
+        covariance = _inverse(normal)
+        step = np.zeros(5)
+        step[free] = covariance @ push
+        theta = theta + step
+        if np.all(np.abs(step) <= 1e-9 + 1e-7 * np.abs(theta)):
+            break
+    full, gain, prior_gain = np.zeros((5, 5)), np.zeros((5, t.size)), np.eye(5)
+    full[np.ix_(free, free)] = covariance
+    gain[free] = covariance @ JW.reshape(int(np.count_nonzero(free)), -1)
+    prior_gain[np.ix_(free, free)] = covariance @ precision
+    return theta, full, gain, prior_gain, residual
+
+
+def _first_guess(t: Floats, u: Floats, theta: Floats, free: np.ndarray) -> Floats:
+    """Return theta with F0 and F2 from a straight line of mean deceleration against mean squared speed."""
+    size = max(2, t.shape[1] // 6)
+    blocks = [slice(i, i + size + 1) for i in range(0, t.shape[1] - size, size)]
+    fall = np.array([-(u[:, b][:, -1] - u[:, b][:, 0]) / (t[:, b][:, -1] - t[:, b][:, 0]) for b in blocks]).ravel()
+    square = np.array([np.mean(u[:, b] ** 2, axis=1) for b in blocks]).ravel()
+    design = np.stack([np.ones_like(square), square], axis=1)
+    line = np.linalg.lstsq(design, fall, rcond=None)[0]
+    out = theta.copy()
+    if free[0]:
+        out[0] = max(line[0], 1e-3)
+    if free[2]:
+        out[2] = max(line[1], 1e-6)
+    return out
+
+
+def _curves_and_slopes(t: Floats, u: Floats, direction: Floats, theta: Floats) -> tuple[Floats, Floats]:
+    """Return the model's curves (R, n) from the measured start speeds, and their slopes (R, n, 5) by theta."""
+    steps = np.array([1e-4, 1e-5, 1e-6, 1e-3, 1e-4])
+    sets = np.concatenate([theta[:, None], theta[:, None] + np.diag(steps), theta[:, None] - np.diag(steps)], axis=1)
+    curves = integrate(t, u[:, 0], direction, sets)
+    slopes = (curves[:, 1:6] - curves[:, 6:11]) / (2.0 * steps[None, :, None])
+    return curves[:, 0], np.moveaxis(slopes, 1, 2)
+
+
+def _weights(
+    t: Floats, u: Floats, direction: Floats, theta: Floats,
+    speed_sd: float, wind_sd: float, wind_time: float, surface_sd: float, surface_time: float,
+) -> Floats:  # fmt: skip
+    """Return the inverse covariance (R, n, n) of the curves, the start speed of each run free."""
+    start, surface, wind = disturbance_response(t, u, direction, theta)
+    apart = np.abs(t[:, :, None] - t[:, None, :])
+    covariance = wind @ wind_covariance(t, wind_sd, wind_time) @ np.swapaxes(wind, 1, 2)
+    covariance += surface @ (surface_sd**2 * np.exp(-apart / surface_time)) @ np.swapaxes(surface, 1, 2)
+    covariance += speed_sd**2 * np.eye(t.shape[1])[None]
+    inverse = np.linalg.inv(covariance)
+    along = np.einsum("rnm,rm->rn", inverse, start)
+    information = np.einsum("rn,rn->r", start, along)
+    return np.asarray(inverse - along[:, :, None] * along[:, None, :] / information[:, None, None])
+
+
+def _inverse(normal: Floats) -> Floats:
+    scale = 1.0 / np.sqrt(np.diag(normal))
+    scaled = normal * scale[:, None] * scale[None, :]
+    if not np.all(np.isfinite(scaled)) or np.linalg.cond(scaled) > 1e13:
+        raise FigureError(
+            "the coast-down curves do not determine the road load",
+            do="Drive in both directions over a wider range of speed, or state wind and slope with uncertainty",
+        )
+    return np.asarray(np.linalg.inv(scaled) * scale[:, None] * scale[None, :])
