@@ -22,8 +22,8 @@ def saturation_pressure_cipm(temperature: float) -> float:
 def density_cipm_2007(temperature: float, pressure: float, humidity: float) -> float:
     """Return the density of moist air [kg/m3] by CIPM-2007.
 
-    temperature [K]; pressure [Pa]; humidity, relative [1]. Stated for 600-1100 hPa and 15-27 degC (`inside_cipm_range`),
-    400 ppm of carbon dioxide; relative standard uncertainty of the equation 2.2e-5.
+    temperature [K]; pressure [Pa]; humidity, relative [1]. Stated for 600-1100 hPa and 15-27 degC
+    (`inside_cipm_range`), 400 ppm of carbon dioxide; relative standard uncertainty of the equation 2.2e-5.
     rho = p Ma / (Z R T) (1 - xv (1 - Mv/Ma)), xv = h f psv / p. A. Picard et al., Metrologia 45 (2008) 149-155.
     """
     T, p = check_finite("temperature", temperature, above=0.0), check_finite("pressure", pressure, above=0.0)
@@ -84,4 +84,4 @@ def standard_atmosphere_density(altitude: float) -> float:
     geopotential = 6356766.0 * altitude / (6356766.0 + altitude)
     T = 288.15 - 0.0065 * geopotential
     p = 101325.0 * (T / 288.15) ** (9.80665 / (0.0065 * 287.05287))
-    return p / (287.05287 * T)
+    return float(p / (287.05287 * T))

@@ -2,9 +2,9 @@
 
     m_e du/dt = -[F0 + F1 u + F2 (u + s w)|u + s w| + s m g i]
 
-u speed [m/s]; s = +1 or -1 the direction driven; w headwind in direction +1 [m/s]; i slope, uphill positive in direction
-+1 [1]; m mass, m_e effective mass with the rotating parts [kg]. The equation is integrated and the solution fitted to the
-curves of all runs together; measured speed is never differentiated. Per unit of effective mass the unknowns are
+u speed [m/s]; s = +1 or -1 the direction driven; w headwind in direction +1 [m/s]; i slope, uphill positive in
+direction +1 [1]; m mass, m_e effective mass with the rotating parts [kg]. The equation is integrated and the solution
+fitted to the curves of all runs together; measured speed is never differentiated. Per unit of effective mass the unknowns are
 theta = (F0/m_e, F1/m_e, F2/m_e, w, m g i/m_e). Runs are rows: arrays (R, n) hold R runs of n samples each.
 """
 
@@ -169,11 +169,11 @@ def fit_coast_down(
 ) -> tuple[Floats, Floats, Floats, Floats, Floats]:
     """Return theta (5,), its covariance (5, 5), gain (5, R n), prior gain (5, 5), residuals (R, n) of the joint fit.
 
-    t (R, n) [s] and u (R, n) [m/s] of R runs; direction (R,) of +1 and -1; prior_mean and prior_sd (5,) of theta, inf for
-    a free unknown and 0 for a fixed one. Generalised least squares on the curves, the start speed of each run free:
-    white speed error (speed_sd [m/s]), gusts (wind_sd [m/s], wind_time [s]) and unevenness of the road (surface_sd [m/s2],
-    surface_time [s]) through the equation of motion. To first order a change du of the curves and dp of the prior means
-    moves theta by gain @ du.ravel() + prior_gain @ dp, which is how draws are carried through.
+    t (R, n) [s] and u (R, n) [m/s] of R runs; direction (R,) of +1 and -1; prior_mean and prior_sd (5,) of theta, inf
+    for a free unknown and 0 for a fixed one. Generalised least squares on the curves, the start speed of each run free:
+    white speed error (speed_sd [m/s]), gusts (wind_sd [m/s], wind_time [s]) and unevenness of the road
+    (surface_sd [m/s2], surface_time [s]) through the equation of motion. To first order a change du of the curves and
+    dp of the prior means moves theta by gain @ du.ravel() + prior_gain @ dp, which is how draws are carried through.
     Raises FigureError for shapes that do not fit or when the curves do not determine the free unknowns.
     """
     if t.shape != u.shape or t.ndim != 2 or direction.shape != (t.shape[0],) or t.shape[1] < 8:

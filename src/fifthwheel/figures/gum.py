@@ -29,7 +29,10 @@ def effective_degrees_of_freedom(contributions: ArrayLike, dof: ArrayLike) -> fl
 
 
 def coverage_factor(dof: float, probability: float = 0.95) -> float:
-    """Return k so that the interval value +- k u has the probability: Student's t, two-sided. JCGM 100:2008, annex G."""
+    """Return k so that the interval value +- k u has the probability: Student's t.
+
+    Two-sided; inf gives the normal factor. JCGM 100:2008, annex G.
+    """
     from scipy.special import ndtri, stdtrit
 
     upper = 0.5 * (1.0 + probability)
@@ -67,7 +70,7 @@ def one_way_analysis(groups: Sequence[ArrayLike]) -> tuple[float, float, float, 
 
 
 def excess_variance(observed: float, measurement: float) -> float:
-    """Return tau^2 = max(0, s^2 - mean u(e)^2): the spread of the car itself, the observed one containing the measurement's."""
+    """Return tau^2 = max(0, s^2 - mean u(e)^2): the car's own spread; the observed one contains the measurement's."""
     return max(0.0, observed - measurement)
 
 

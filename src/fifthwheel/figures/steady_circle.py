@@ -26,7 +26,7 @@ def whole_turns(t: ArrayLike, psi: ArrayLike) -> tuple[float, float, int]:
 def circle_figures(
     t: ArrayLike, u: ArrayLike, r: ArrayLike, distance: ArrayLike, start: float, end: float
 ) -> tuple[Floats, Floats, Floats, Floats]:
-    """Return mean speed [m/s], radius [m], mean yaw rate [rad/s] and mean lateral acceleration u r [m/s2] over [start, end].
+    """Return speed [m/s], radius [m], yaw rate [rad/s] and lateral acceleration u r [m/s2], means over [start, end].
 
     t (n,) [s]; u, r, distance (n,) or (K, n). Radius is the way over the angle turned, positive to the left. ISO 4138.
     """
@@ -38,7 +38,7 @@ def circle_figures(
 
 
 def lateral_acceleration_of_circle(radius: ArrayLike, time_per_turn: ArrayLike) -> Floats:
-    """Return the lateral acceleration [m/s2] of a circle of `radius` [m] driven once in `time_per_turn` [s]: 4 pi^2 R / T^2."""
+    """Return the lateral acceleration [m/s2] of a circle: 4 pi^2 R / T^2; radius [m], time_per_turn [s]."""
     return np.asarray(4.0 * np.pi**2 * np.asarray(radius, dtype=np.float64) / np.asarray(time_per_turn) ** 2)
 
 
