@@ -1,0 +1,198 @@
+"""The day as a whole: the path driven, and where in the recording the runs and the findings lie."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from fifthwheel.data import Finding, Floats, Motion, Run, Track
+from fifthwheel.plots.labels import LINE, text_width
+from fifthwheel.plots.paper import NARROW, Drawing, axes_on, colour, draw, few_ticks, name_axes, sheet_of
+from fifthwheel.plots.windows import plural, share_points, thin, track_of, with_unit
+from fifthwheel.units import NO_BREAK, System, format_fixed, format_number, preferred
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+BETWEEN_BOOTS = 0.012
+"""Gap drawn between two boots, as a share of the whole recorded time."""
+MOST_LANES = 14
+_MARK = {"fault": "×", "warning": "▲", "note": "●"}
+
+
+def map_of_day(motion: Motion, runs: Sequence[Run], system: System = "metric") -> Drawing | None:
+    """Return the path of the centre of gravity seen from above, runs in ink; None without positions or movement."""
+    paths = [(t, np.where(t.usable, t.mean["east"], np.nan), np.where(t.usable, t.mean["north"], np.nan))
+             for t in motion.tracks if "east" in t.mean and "north" in t.mean]  # fmt: skip
+    east = np.concatenate([e for _, e, _ in paths]) if paths else np.empty(0)
+    north = np.concatenate([n for _, _, n in paths]) if paths else np.empty(0)
+    if np.count_nonzero(np.isfinite(east)) < 10:
+        return None
+    unit = preferred("m", "", system)
+    spans = [float(np.nanmax(v) - np.nanmin(v)) for v in (east, north)]
+    if max(spans) < 3.0:
+        return None
+
+    def paint(width: float) -> Figure:
+        inside = width - 46.0
+        height = float(
+            np.clip(inside * (spans[1] + 4.0) / (spans[0] + 4.0), 90.0, 0.8 * inside if width > NARROW else inside)
+        )
+        figure = sheet_of(width, height + 46.0)
+        axes = axes_on(figure, 38.0, 26.0, 8.0, 20.0)
+        axes.set_aspect("equal", adjustable="datalim")
+        for track, e, n in paths:
+            _path(axes, e / unit.factor, n / unit.factor, track, runs)
+        axes.margins(0.06)
+        few_ticks(axes, x=7 if width > NARROW else 4, y=5)
+        name_axes(axes, f"east, {unit.text}", f"north, {unit.text}")
+        return figure
+
+    length = sum(float(np.nansum(np.hypot(np.diff(e), np.diff(n)))) for _, e, n in paths)
+    across = f"{with_unit(max(spans), 'm', system, digits=2)}"
+    caption = (
+        f"The car drove {with_unit(length, 'm', system, digits=3)} inside a place {across} long; "
+        f"the {plural(sum(r.valid for r in runs), 'valid run')} in ink."
+    )
+    return draw("map", "Path of the day", caption, paint)
+
+
+def _path(axes: Axes, east: Floats, north: Floats, track: Track, runs: Sequence[Run]) -> None:
+    step = max(1, east.size // 900)
+    axes.plot(east[::step], north[::step], color=colour("left-out"), linewidth=0.6, zorder=3)
+    for run in runs:
+        if run.boot == track.boot and run.valid:
+            rows = slice(run.first, run.last, max(1, (run.last - run.first) // 40))
+            axes.plot(east[rows], north[rows], color=colour("ink"), linewidth=1.3, zorder=4)
+
+
+def timeline(
+    motion: Motion, runs: Sequence[Run], findings: Sequence[Finding], system: System = "metric"
+) -> Drawing | None:
+    """Return speed over the whole recording with lanes beneath for runs and for each kind of finding.
+
+    A finding whose place names no time is drawn over its whole boot, or over all of it.
+    """
+    tracks = [track for track in motion.tracks if track.t.size > 1]
+    if not tracks:
+        return None
+    starts = _starts(tracks)
+    kinds = list(dict.fromkeys(run.kind for run in runs))
+    checks = list(dict.fromkeys(f.check for f in findings))
+    dropped = max(0, len(checks) - MOST_LANES)
+    checks = checks[:MOST_LANES]
+    unit = preferred("m/s", "", system)
+
+    def paint(width: float) -> Figure:
+        lanes = [*kinds, *checks]
+        pitch = LINE + 2.0
+        depth = pitch * len(lanes) + 26.0
+        figure = sheet_of(width, 96.0 + depth)
+        left = min(max([text_width(word) for word in lanes] + [24.0]) + 10.0, 0.42 * width)
+        upper = axes_on(figure, left, depth + 4.0, 8.0, 20.0)
+        lower = axes_on(figure, left, 26.0, 8.0, 96.0)
+        for track in tracks:
+            t, u = thin(track.t + starts[track.boot], np.where(track.usable, track.mean["u"], np.nan) / unit.factor,
+                        points=share_points(len(tracks)))  # fmt: skip
+            upper.plot(t, u, color=colour("ink"), linewidth=0.7, zorder=4)
+        end = max(starts[t.boot] + float(t.t[-1]) for t in tracks)
+        for axes in (upper, lower):
+            axes.set_xlim(0.0, end)
+        few_ticks(upper, x=8 if width > NARROW else 4, y=4)
+        upper.tick_params(labelbottom=False, bottom=False)
+        _lanes(lower, lanes, kinds, runs, findings, tracks, starts)
+        few_x = few_ticks
+        few_x(lower, x=8 if width > NARROW else 4)
+        lower.set_yticks(range(len(lanes)), lanes)
+        lower.set_ylim(len(lanes) - 0.5, -0.5)
+        name_axes(upper, "", f"speed, {unit.text}")
+        name_axes(lower, "recorded time, s", "")
+        return figure
+
+    return draw("timeline", "Where runs and findings lie", _timeline_caption(tracks, runs, findings, dropped), paint)
+
+
+def _starts(tracks: Sequence[Track]) -> dict[int, float]:
+    """Return where each boot begins on the common axis [s]: one after the other, with a gap between."""
+    whole = sum(float(t.t[-1]) for t in tracks)
+    starts, at = {}, 0.0
+    for track in tracks:
+        starts[track.boot] = at
+        at += float(track.t[-1]) + BETWEEN_BOOTS * whole
+    return starts
+
+
+def _lanes(
+    axes: Axes,
+    lanes: Sequence[str],
+    kinds: Sequence[str],
+    runs: Sequence[Run],
+    findings: Sequence[Finding],
+    tracks: Sequence[Track],
+    starts: dict[int, float],
+) -> None:
+    low, high = axes.get_xlim()
+    shortest = (high - low) / 300.0
+    axes.grid(visible=False, axis="y")
+    for run in runs:
+        track = next((t for t in tracks if t.boot == run.boot), None)
+        if track is None or run.first >= track.t.size:
+            continue
+        a = starts[run.boot] + float(track.t[run.first])
+        b = starts[run.boot] + float(track.t[min(run.last, track.t.size) - 1])
+        role = "ink" if run.valid else "left-out"
+        axes.barh(
+            kinds.index(run.kind),
+            max(b - a, shortest),
+            left=a,
+            height=0.55,
+            color=colour(role),
+            linewidth=0.0,
+            zorder=4,
+        )
+    for finding in findings:
+        if finding.check not in lanes:
+            continue
+        role = {"fault": "fault", "warning": "warning"}.get(finding.severity, "accent")
+        lane = lanes.index(finding.check)
+        for a, b, exact in spans_of(finding, tracks, starts):
+            height = 0.55 if exact else 0.16
+            axes.barh(lane, max(b - a, shortest), left=a, height=height, color=colour(role), linewidth=0.0, zorder=4)
+    for track in tracks[1:]:
+        axes.axvline(starts[track.boot], color=colour("muted"), linewidth=0.5, linestyle=(0, (1.5, 1.5)), zorder=2)
+
+
+def spans_of(finding: Finding, tracks: Sequence[Track], starts: dict[int, float]) -> list[tuple[float, float, bool]]:
+    """Return where a finding lies on the common axis: (from, to, whether its place names the time).
+
+    Read from its place ("boot 1, 12.40-15.10 s"); without a time the whole boot; without a boot every boot.
+    """
+    boots = [int(b) for b in re.findall(r"boot\s+(\d+)", finding.place)]
+    number = r"(\d+(?:\.\d+)?)"
+    match = re.search(rf"{number}\s*(?:[-–—]|to)\s*{number}\s*s\b", finding.place) or re.search(
+        rf"(?:at|t\s*=|,)\s*{number}\s*s\b", finding.place
+    )
+    chosen = [t for t in tracks if not boots or t.boot in boots]
+    if match and (boots or len(tracks) == 1):
+        a = float(match[1])
+        b = float(match[2]) if match.lastindex == 2 else a
+        track = chosen[0] if chosen else None
+        if track is not None and a <= float(track.t[-1]) + 1.0:
+            return [(starts[track.boot] + a, starts[track.boot] + min(b, float(track.t[-1])), True)]
+    return [(starts[t.boot], starts[t.boot] + float(t.t[-1]), False) for t in chosen]
+
+
+def _timeline_caption(tracks: Sequence[Track], runs: Sequence[Run], findings: Sequence[Finding], dropped: int) -> str:
+    minutes = sum(float(t.t[-1]) for t in tracks) / 60.0
+    valid = sum(run.valid for run in runs)
+    text = f"{format_number(minutes, 3)}{NO_BREAK}min recorded in {plural(len(tracks), 'boot')}: {plural(len(runs), 'run')}"
+    text += f", {valid} of them valid (black; left-out runs grey)" if runs else ""
+    text += f"; {plural(len(findings), 'finding')}" + (" (thin bars: over the whole boot)" if findings else "")
+    return text + (f"; {dropped} more kinds of findings only in the list." if dropped else ".")
+
+
+__all__ = ["format_fixed", "map_of_day", "spans_of", "timeline", "track_of"]
