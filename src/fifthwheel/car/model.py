@@ -117,6 +117,8 @@ class Car:
     units: System
     locations: Mapping[str, int] = field(default_factory=dict)
     """Dotted key -> line in car.toml, for findings that point at it."""
+    assumed: tuple[str, ...] = ()
+    """Dotted keys that the file leaves out and that took their default with a wide bound."""
 
 
 @dataclass(frozen=True)
@@ -131,6 +133,21 @@ class Conditions:
     wind_from: Quantity | None
     slope: Quantity
     surface: str
+    not_stated: tuple[str, ...] = ()
+    """Keys that the file leaves out; their values are wide guesses or None."""
+
+
+@dataclass(frozen=True)
+class MarkedRun:
+    """A run that the driver marked or struck in session.toml: kind, boot, start and end [s] on the logger's clock
+    within the boot; mark "strike" or "valid"."""
+
+    kind: str
+    boot: int
+    start: float
+    end: float
+    mark: str
+    note: str
 
 
 @dataclass(frozen=True)
@@ -146,3 +163,6 @@ class Session:
     setup: str
     changed: str
     notes: str
+    runs: tuple[MarkedRun, ...] = ()
+    locations: Mapping[str, int] = field(default_factory=dict)
+    """Dotted key -> line in session.toml."""

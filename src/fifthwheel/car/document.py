@@ -1,0 +1,286 @@
+"""A TOML file as a person wrote it: its values (tomllib) and where each key and value stands (tree-sitter)."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import tomllib
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from fifthwheel.errors import CarError
+from fifthwheel.units import shortened
+
+if TYPE_CHECKING:
+    from tree_sitter import Node
+
+KeyPath = tuple[str | int, ...]
+LARGEST_FILE = 1_000_000
+"""A description longer than this [bytes] is taken for a wrong file (a log, a film), not read."""
+
+
+@dataclass(frozen=True)
+class Spot:
+    """A place in a text file: line and column, both from 1."""
+
+    line: int
+    column: int
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing wrong in a file. key: dotted, list entries counted from 1 ("motor[2].gear")."""
+
+    file: str
+    spot: Spot
+    key: str
+    expected: str
+    found: str
+    do: str = ""
+
+
+@dataclass(frozen=True)
+class Document:
+    """path, shown: the file and its name in messages. values: what tomllib read. keys, entries: where each key and
+    each value or list entry begins; tables stand at their header."""
+
+    path: Path
+    shown: str
+    values: Mapping[str, Any]
+    keys: Mapping[KeyPath, Spot] = field(default_factory=dict)
+    entries: Mapping[KeyPath, Spot] = field(default_factory=dict)
+
+
+class FaultyFileError(CarError):
+    """Every fault of one file at once; `faults` holds them one by one."""
+
+    def __init__(self, faults: Sequence[Fault]) -> None:
+        self.faults = tuple(sorted(faults, key=lambda fault: (fault.spot.line, fault.spot.column)))
+        lines = [fault_text(fault) for fault in self.faults]
+        if len(lines) == 1:
+            super().__init__(lines[0])
+        else:
+            super().__init__(f"{len(lines)} faults in {self.faults[0].file}:\n" + "\n".join(lines))
+
+
+def fault_text(fault: Fault) -> str:
+    """Return `car.toml:12: car.mass: expected ..., found .... Do this.`"""
+    text = f"{fault.file}:{fault.spot.line}: {fault.key + ': ' if fault.key else ''}"
+    text += f"expected {fault.expected}, found {fault.found}."
+    return f"{text} {fault.do.rstrip('.')}." if fault.do else text
+
+
+def key_text(path: KeyPath) -> str:
+    """Return a key path as a person reads it: `motor[2].gear`; list entries are counted from 1."""
+    text = ""
+    for part in path:
+        if isinstance(part, int):
+            text += f"[{part + 1}]"
+        else:
+            bare = re.fullmatch(r"[A-Za-z0-9_-]+", part) is not None
+            text += ("." if text else "") + (part if bare else json.dumps(shortened(part, 40), ensure_ascii=False))
+    return text
+
+
+def value_text(value: Any) -> str:
+    """Return a TOML value as a person finds it in the file, with its type where that is what is wrong."""
+    if isinstance(value, bool):
+        return f"{'true' if value else 'false'} (a boolean)"
+    if isinstance(value, int | float):
+        return (
+            f"{shortened(str(value), 40)} (a number)"
+            if not isinstance(value, int) or abs(value) < 10**18
+            else "a number"
+        )
+    if isinstance(value, str):
+        return f"'{shortened(value)}'"
+    if isinstance(value, list):
+        inner = ", ".join(f'"{shortened(v, 20)}"' if isinstance(v, str) else shortened(str(v), 20) for v in value[:6])
+        return f"[{inner}{', ...' if len(value) > 6 else ''}]"
+    if isinstance(value, dict):
+        return "a table"
+    return f"{value} (a date or time)"
+
+
+def shown_path(path: Path) -> str:
+    """Return a path as short as it can be said: relative to the working folder when it lies inside it."""
+    try:
+        relative = os.path.relpath(path)
+    except (ValueError, OSError):
+        return str(path)
+    return str(path) if relative.startswith("..") and path.is_absolute() else relative
+
+
+def read_document(path: Path, what: str) -> Document:
+    """Read a TOML file; `what` names it in messages ("car description").
+
+    Raises CarError: missing, unreadable or far too long file, not UTF-8, syntax error or key given twice (with line).
+    """
+    shown = shown_path(path)
+    text = _text(path, shown, what)
+    try:
+        values = tomllib.loads(text)
+    except RecursionError as error:
+        raise _syntax(shown, Spot(1, 1), "lists and tables nested too deep") from error
+    except ValueError as error:  # TOMLDecodeError, and plain ValueError for integers of thousands of digits
+        twice = _twice(shown, text)
+        if twice:
+            raise FaultyFileError(twice) from error
+        match = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
+        spot = Spot(int(match[1]), int(match[2])) if match else Spot(text.count("\n") + 1, 1)
+        reason = re.sub(r"\s*\(at .*\)$", "", str(error))
+        raise _syntax(shown, spot, reason) from error
+    keys, entries, _ = locate(text)
+    return Document(path, shown, values, keys, entries)
+
+
+def _syntax(shown: str, spot: Spot, reason: str) -> FaultyFileError:
+    advice = 'Write each value as `key = "text"` on one line of its own, under its [table]'
+    return FaultyFileError([Fault(shown, spot, "", "TOML text", f"a syntax error: {shortened(reason, 100)}", advice)])
+
+
+def _text(path: Path, shown: str, what: str) -> str:
+    try:
+        size = path.stat().st_size
+        data = path.read_bytes() if size <= LARGEST_FILE else b""
+    except OSError as error:
+        raise CarError(f"the {what} cannot be read", where=shown, found=error.strerror or str(error)) from error
+    if size > LARGEST_FILE:
+        raise CarError(f"not a {what}", where=shown, expected="a text of a few kilobytes", found=f"{size} bytes")
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        raise FaultyFileError([Fault(shown, Spot(1, 1), "", "UTF-8 text", "UTF-16 text", "Save the file as UTF-8")])
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        before = data[: error.start]
+        spot = Spot(before.count(b"\n") + 1, error.start - (before.rfind(b"\n") + 1) + 1)
+        byte = f"byte 0x{data[error.start]:02X}, which is not UTF-8"
+        raise FaultyFileError([Fault(shown, spot, "", "UTF-8 text", byte, "Save the file as UTF-8")]) from error
+
+
+def _twice(shown: str, text: str) -> list[Fault]:
+    try:
+        _, _, repeated = locate(text)
+    except RecursionError:
+        return []
+    return [
+        Fault(
+            shown,
+            again,
+            key_text(path),
+            "each key once",
+            f"a second one (the first is in line {first.line})",
+            "Remove one",
+        )
+        for path, first, again in repeated
+    ]
+
+
+# ------------------------------------------------------------------------------------------- places
+
+
+def locate(text: str) -> tuple[dict[KeyPath, Spot], dict[KeyPath, Spot], list[tuple[KeyPath, Spot, Spot]]]:
+    """Return (places of keys, places of values and list entries, keys given twice as path, first, again)."""
+    import tree_sitter
+    import tree_sitter_toml
+
+    finder = _Finder(text.encode("utf-8", "surrogatepass"))
+    parser = tree_sitter.Parser(tree_sitter.Language(tree_sitter_toml.language()))
+    finder.document(parser.parse(finder.source).root_node)
+    return finder.keys, finder.entries, finder.repeated
+
+
+class _Finder:
+    """Walks a syntax tree and notes where each key path stands."""
+
+    def __init__(self, source: bytes) -> None:
+        self.source = source
+        self.lines = source.split(b"\n")
+        self.keys: dict[KeyPath, Spot] = {}
+        self.entries: dict[KeyPath, Spot] = {}
+        self.repeated: list[tuple[KeyPath, Spot, Spot]] = []
+        self._count: dict[KeyPath, int] = {}
+        self._headers: set[KeyPath] = set()
+
+    def spot(self, node: Node) -> Spot:
+        row, column = node.start_point
+        before = self.lines[row][:column] if row < len(self.lines) else b""
+        return Spot(row + 1, len(before.decode("utf-8", "replace")) + 1)
+
+    def document(self, root: Node) -> None:
+        for node in root.children:
+            if node.type == "pair":
+                self.pair(node, ())
+            elif node.type in {"table", "table_array_element"}:
+                self.table(node)
+
+    def table(self, node: Node) -> None:
+        key = next((child for child in node.children if child.type.endswith("key")), None)
+        if key is None:
+            return
+        path = self.resolved(tuple(self.parts(key)), whole=node.type == "table")
+        if node.type == "table_array_element":
+            index = self._count.get(path, 0)
+            self._count[path] = index + 1
+            self.keys.setdefault(path, self.spot(node))
+            path = (*path, index)
+        elif path in self._headers:
+            self.repeated.append((path, self.keys[path], self.spot(node)))
+        self._headers.add(path)
+        self.keys.setdefault(path, self.spot(node))
+        for child in node.children:
+            if child.type == "pair":
+                self.pair(child, path)
+
+    def resolved(self, parts: KeyPath, *, whole: bool) -> KeyPath:
+        """Insert the index of the last entry wherever a part names a list of tables."""
+        path: KeyPath = ()
+        for number, part in enumerate(parts):
+            path = (*path, part)
+            if path in self._count and (whole or number < len(parts) - 1):
+                path = (*path, self._count[path] - 1)
+        return path
+
+    def pair(self, node: Node, table: KeyPath) -> None:
+        children = [child for child in node.children if child.type not in {"comment", "="}]
+        if not children or not children[0].type.endswith("key"):
+            return
+        path = (*table, *self.parts(children[0]))
+        here = self.spot(children[0])
+        if path in self.keys:
+            self.repeated.append((path, self.keys[path], here))
+        for length in range(len(table) + 1, len(path)):
+            self.keys.setdefault(path[:length], here)
+        self.keys.setdefault(path, here)
+        if len(children) > 1:
+            self.value(children[1], path)
+
+    def value(self, node: Node, path: KeyPath) -> None:
+        self.entries.setdefault(path, self.spot(node))
+        if node.type == "inline_table":
+            for child in node.children:
+                if child.type == "pair":
+                    self.pair(child, path)
+        elif node.type == "array":
+            inner = [child for child in node.children if child.is_named and child.type != "comment"]
+            for index, child in enumerate(inner):
+                self.value(child, (*path, index))
+
+    def parts(self, key: Node) -> Iterator[str]:
+        if key.type == "dotted_key":
+            for child in key.children:
+                if child.type.endswith("key"):
+                    yield from self.parts(child)
+        else:
+            text = (key.text or b"").decode("utf-8", "replace")
+            yield _unquoted(text) if key.type == "quoted_key" else text
+
+
+def _unquoted(text: str) -> str:
+    try:
+        return next(iter(tomllib.loads(f"{text} = 0")))
+    except (ValueError, StopIteration):
+        return text

@@ -1,0 +1,480 @@
+"""`car.toml` and `session.toml` -> Car and Session, or one error with every fault in its line."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from fifthwheel.car.document import (
+    Document,
+    Fault,
+    FaultyFileError,
+    KeyPath,
+    Spot,
+    key_text,
+    read_document,
+    shown_path,
+    value_text,
+)
+from fifthwheel.car.model import (
+    Car,
+    Conditions,
+    Encoder,
+    Gnss,
+    Inertial,
+    MarkedRun,
+    Motor,
+    Pack,
+    PlannedChannel,
+    Session,
+    Tyre,
+)
+from fifthwheel.car.rules import Rule, convert
+from fifthwheel.data import WHEELS, Quantity
+from fifthwheel.errors import CarError, SessionError, nearest
+
+if TYPE_CHECKING:
+    from fifthwheel.car import schema
+
+    T = TypeVar("T", bound=schema.TomlTable)
+
+CAR_FILE = "car.toml"
+SESSION_FILE = "session.toml"
+CELL_VOLTAGE = 3.7
+"""Nominal voltage of a lithium-polymer cell [V]: common practice, no source."""
+
+
+def load_car(path: Path) -> Car:
+    """Read a car from its `car.toml` or from the folder that holds it, every quantity in SI.
+
+    A key that is left out takes its default with a wide bound and is listed in `Car.assumed`. Raises CarError with
+    every fault of the file.
+    """
+    from fifthwheel.car import schema
+
+    file = path / CAR_FILE if path.is_dir() else path
+    if not file.exists():
+        raise CarError(
+            f"no {CAR_FILE} there",
+            where=shown_path(path),
+            expected=f"a car folder or its {CAR_FILE}",
+            found="nothing",
+            do="Make one with `fifthwheel new car NAME`",
+        )
+    document = read_document(file, "car description")
+    described = _validated(document, schema.CarFile, _car_checks)
+    return _Build(document).car(described)
+
+
+def load_session(path: Path) -> Session:
+    """Read a session from its folder (or its `session.toml`); its car is found, not read.
+
+    Raises SessionError when the folder, its `session.toml` or its car is missing, CarError with the file's faults.
+    """
+    from fifthwheel.car import schema
+
+    file = path if path.name == SESSION_FILE else path / SESSION_FILE
+    if not file.exists():
+        raise SessionError(
+            f"no {SESSION_FILE} there",
+            where=shown_path(path),
+            expected=f"a session folder with its {SESSION_FILE}",
+            found="nothing",
+            do="Make one with `fifthwheel new session NAME` in the car's folder",
+        )
+    document = read_document(file, "session description")
+    described = _validated(document, schema.SessionFile, _session_checks)
+    return _Build(document).session(described)
+
+
+# ------------------------------------------------------------------------------------------ faults
+
+
+def _validated(document: Document, model: type[T], checks: Any) -> T:
+    """Return the file as its model; raise with the faults of all keys, and of keys against one another."""
+    from pydantic import ValidationError
+
+    faults = list(checks(document))
+    try:
+        made = model.model_validate(dict(document.values))
+    except ValidationError as error:
+        faults += [_fault(document, model, detail) for detail in error.errors(include_url=False)]
+    if faults:
+        raise FaultyFileError(faults)
+    return made
+
+
+def spot_of(document: Document, path: KeyPath, *, entry: bool = False) -> Spot:
+    """Return where a key (or, with `entry`, its value) stands; for a missing one its table, else line 1."""
+    while path:
+        found = (document.entries.get(path) if entry else None) or document.keys.get(path) or document.entries.get(path)
+        if found is not None:
+            return found
+        path = path[:-1]
+    return Spot(1, 1)
+
+
+def _fault(document: Document, model: type[schema.TomlTable], detail: Mapping[str, Any]) -> Fault:
+    """Return one fault out of pydantic's account of it."""
+    path: KeyPath = tuple(detail["loc"])
+    context = detail.get("ctx", {})
+    kind = detail["type"]
+    if kind == "rule":
+        if context["index"] is not None:
+            path = (*path, context["index"])
+        spot = spot_of(document, path, entry=True)
+        return Fault(document.shown, spot, key_text(path), context["expected"], context["found"], context["do"])
+    spot = spot_of(document, path)
+    if kind == "extra_forbidden":
+        table = _table_at(model, path[:-1])
+        known = list(table.model_fields)
+        where = f"a key of [{key_text(path[:-1])}]" if len(path) > 1 else "a table or key of this file"
+        found = f"'{key_text((str(path[-1]),))}'{nearest(str(path[-1]), known)}"
+        return Fault(document.shown, spot, key_text(path), f"{where} ({', '.join(known)})", found)
+    if kind == "missing":
+        return Fault(document.shown, spot, key_text(path), _missing(model, path), "nothing")
+    wanted = f"tables [[{key_text(path)}]]" if kind == "list_type" else f"a table [{key_text(path)}]"
+    return Fault(document.shown, spot, key_text(path), wanted, value_text(detail["input"]))
+
+
+def _table_at(model: type[schema.TomlTable], path: KeyPath) -> type[schema.TomlTable]:
+    """Return the model of the table at a path."""
+    from typing import get_args
+
+    from fifthwheel.car.schema import TomlTable
+
+    for part in path:
+        if isinstance(part, int):
+            continue
+        annotation = model.model_fields[part].annotation
+        options = [annotation, *get_args(annotation)]
+        model = next(option for option in options if isinstance(option, type) and issubclass(option, TomlTable))
+    return model
+
+
+def _missing(model: type[schema.TomlTable], path: KeyPath) -> str:
+    """Say what belongs at a missing key."""
+    from fifthwheel.car.schema import rule_of
+
+    rule = rule_of(_table_at(model, path[:-1]), str(path[-1]))
+    if rule is None:
+        inner = _table_at(model, path)
+        required = [key for key in inner.model_fields if (r := rule_of(inner, key)) is not None and r.required]
+        return f"a table [{key_text(path)}] with {', '.join(required)}"
+    return f"this key ({rule.doc.rstrip('.')})"
+
+
+def _tables(document: Document, *names: str) -> list[tuple[KeyPath, Mapping[str, Any]]]:
+    """Return the tables under a name that truly are tables, with their paths."""
+    path: KeyPath = names
+    value: Any = document.values
+    for name in names:
+        value = value.get(name) if isinstance(value, dict) else None
+    if isinstance(value, dict):
+        return [(path, value)]
+    if isinstance(value, list):
+        return [((*path, index), entry) for index, entry in enumerate(value) if isinstance(entry, dict)]
+    return []
+
+
+def _good(rule: Rule | None, value: Any) -> Any:
+    """Return a value by its rule, or None when it breaks it (which is then a fault of its own)."""
+    try:
+        return None if rule is None or value is None else convert(rule, value)
+    except ValueError:
+        return None
+
+
+def _car_checks(document: Document) -> list[Fault]:
+    """Return the faults of keys against one another."""
+    return [*_tyre_checks(document), *_motor_checks(document), *_pack_checks(document), *_channel_checks(document)]
+
+
+def _tyre_checks(document: Document) -> list[Fault]:
+    tyres = _tables(document, "tyre")
+    if not tyres or "radius" in tyres[0][1]:
+        return []
+    ends = [
+        end for end in ("front", "rear") if not any("radius" in table for _, table in _tables(document, "tyre", end))
+    ]
+    if not ends:
+        return []
+    path: KeyPath = ("tyre", "radius")
+    missing = "nothing" if len(ends) == 2 else f"a radius for the {'front' if ends == ['rear'] else 'rear'} tyres only"
+    return [Fault(document.shown, spot_of(document, path), key_text(path), "the rolling radius of the tyres", missing)]
+
+
+def _motor_checks(document: Document) -> list[Fault]:
+    drives = _tables(document, "drive")
+    driven = drives[0][1].get("driven") if drives else None
+    if not isinstance(driven, list) or not all(wheel in WHEELS for wheel in driven):
+        return []
+    faults = []
+    if not driven:
+        path: KeyPath = ("drive", "driven")
+        faults.append(
+            Fault(document.shown, spot_of(document, path), key_text(path), "at least one wheel", "an empty list")
+        )
+    for path, motor in _tables(document, "motor"):
+        turned = motor.get("drives")
+        for index, wheel in enumerate(turned if isinstance(turned, list) else []):
+            if wheel in WHEELS and wheel not in driven:
+                at = (*path, "drives", index)
+                expected = f"wheels out of drive.driven ({', '.join(driven)})"
+                faults.append(
+                    Fault(document.shown, spot_of(document, at, entry=True), key_text(at), expected, f"'{wheel}'")
+                )
+    return faults
+
+
+def _pack_checks(document: Document) -> list[Fault]:
+    """Refuse a pack voltage outside 1.0-4.4 V a cell: all common cell chemistries lie inside."""
+    from fifthwheel.car.schema import PackTable, rule_of
+
+    for path, pack in _tables(document, "pack"):
+        cells = _good(rule_of(PackTable, "cells"), pack.get("cells"))
+        voltage = _good(rule_of(PackTable, "voltage"), pack.get("voltage"))
+        if cells and voltage and not 1.0 <= voltage.value / cells <= 4.4:
+            at = (*path, "voltage")
+            found = f"{value_text(pack['voltage'])} for {cells} cells, {voltage.value / cells:.2f} V a cell"
+            spot = spot_of(document, at, entry=True)
+            return [Fault(document.shown, spot, key_text(at), "1.0 to 4.4 V for each cell in series", found)]
+    return []
+
+
+def _channel_checks(document: Document) -> list[Fault]:
+    seen: dict[str, KeyPath] = {}
+    faults = []
+    for path, channel in _tables(document, "channel"):
+        name, at = channel.get("name"), (*path, "name")
+        if isinstance(name, str) and name in seen:
+            first = spot_of(document, seen[name], entry=True).line
+            found = f"'{name}' again (first in line {first})"
+            faults.append(
+                Fault(document.shown, spot_of(document, at, entry=True), key_text(at), "each channel once", found)
+            )
+        elif isinstance(name, str):
+            seen[name] = at
+    return faults
+
+
+def _session_checks(document: Document) -> list[Fault]:
+    from fifthwheel.car.schema import RunTable, rule_of
+
+    faults = []
+    for path, run in _tables(document, "run"):
+        start, end = (_good(rule_of(RunTable, key), run.get(key)) for key in ("start", "end"))
+        if start is not None and end is not None and end.value <= start.value:
+            at = (*path, "end")
+            found = f"{value_text(run['end'])}, start {value_text(run['start'])}"
+            faults.append(
+                Fault(document.shown, spot_of(document, at, entry=True), key_text(at), "an end after the start", found)
+            )
+    return faults
+
+
+# ------------------------------------------------------------------------------------------- build
+
+
+class _Build:
+    """Turns a faultless file into frozen types, noting every key that was left to its default."""
+
+    def __init__(self, document: Document) -> None:
+        self.document = document
+        self.assumed: list[str] = []
+
+    def get(self, table: schema.TomlTable | None, model: type[schema.TomlTable], prefix: str, key: str) -> Any:
+        """Return a key's value, or its rule's default (None where it has none)."""
+        from fifthwheel.car.schema import rule_of
+
+        value = None if table is None else getattr(table, key)
+        rule = rule_of(model, key)
+        if value is not None or rule is None:
+            return value
+        self.assumed.append(f"{prefix}.{key}" if prefix else key)
+        return None if rule.default is None else convert(rule, rule.default)
+
+    def derived(
+        self, table: schema.TomlTable | None, model: type[schema.TomlTable], prefix: str, key: str, value: Any
+    ) -> Any:
+        """Return a key's value, or the given one that was computed from other keys."""
+        made = self.get(table, model, prefix, key)
+        return value if made is None else made
+
+    def locations(self) -> dict[str, int]:
+        return {key_text(path): spot.line for path, spot in self.document.keys.items()}
+
+    def car(self, file: schema.CarFile) -> Car:
+        from fifthwheel.car import schema as s
+
+        table = file.car
+        track = _share(table.wheelbase, 0.75, 0.20)
+        top_speed = self.get(file.drive, s.DriveTable, "drive", "top_speed")
+        driven = file.drive.driven
+        return Car(
+            path=self.document.path,
+            name=table.name,
+            mass=table.mass,
+            front_share=self.get(table, s.CarTable, "car", "front_share"),
+            cg_height=self.derived(table, s.CarTable, "car", "cg_height", _share(table.wheelbase, 0.15, 0.40)),
+            wheelbase=table.wheelbase,
+            track_front=self.derived(table, s.CarTable, "car", "track_front", track),
+            track_rear=self.derived(table, s.CarTable, "car", "track_rear", track),
+            yaw_inertia=self.get(table, s.CarTable, "car", "yaw_inertia"),
+            tyre_front=self.tyre(file.tyre, file.tyre.front, top_speed, "front"),
+            tyre_rear=self.tyre(file.tyre, file.tyre.rear, top_speed, "rear"),
+            driven=driven,
+            braked=self.derived(file.drive, s.DriveTable, "drive", "braked", driven),
+            motors=tuple(self.motor(motor, number, driven) for number, motor in enumerate(file.motor, start=1)),
+            pack=None if file.pack is None else self.pack(file.pack),
+            drag_area=self.get(file.air, s.AirTable, "air", "drag_area"),
+            lift_area=self.get(file.air, s.AirTable, "air", "lift_area"),
+            rolling_resistance=self.get(file.rolling, s.RollingTable, "rolling", "coefficient"),
+            top_speed=top_speed,
+            steer_lock=self.get(file.drive, s.DriveTable, "drive", "steer_lock"),
+            inertial=self.inertial(file.sensors.inertial if file.sensors else None),
+            gnss=self.gnss(file.sensors.gnss if file.sensors else None),
+            encoder=self.encoder(file.sensors.encoder if file.sensors else None),
+            channels=tuple(PlannedChannel(channel.name, channel.rate) for channel in file.channel),
+            units=self.get(file.report, s.ReportTable, "report", "units"),
+            locations=self.locations(),
+            assumed=tuple(dict.fromkeys(self.assumed)),
+        )
+
+    def tyre(self, both: schema.TyreTable, end: schema.TyreKeys | None, top_speed: Quantity, name: str) -> Tyre:
+        from fifthwheel.car.schema import TyreKeys
+
+        def pick(key: str, otherwise: Quantity | None = None) -> Quantity:
+            own = None if end is None else getattr(end, key)
+            made: Quantity = own if own is not None else self.derived(both, TyreKeys, "tyre", key, otherwise)
+            return made
+
+        radius = pick("radius")
+        inertia = 6e-5 * (radius.value / 0.031) ** 4
+        return Tyre(
+            radius=radius,
+            growth=pick("growth"),
+            growth_at=pick("growth_at", replace(top_speed, u=0.0)),
+            friction=pick("friction"),
+            wheel_inertia=pick("wheel_inertia", Quantity(inertia, 0.40 * inertia, "kg m2")),
+        )
+
+    def motor(self, table: schema.MotorTable, number: int, driven: tuple[str, ...]) -> Motor:
+        from fifthwheel.car.schema import MotorTable
+
+        prefix = f"motor[{number}]"
+        rest = {
+            key: self.get(table, MotorTable, prefix, key)
+            for key in ("kv", "resistance", "pole_pairs", "rotor_inertia", "max_current")
+        }
+        name = self.derived(table, MotorTable, prefix, "name", f"motor {number}")
+        return Motor(
+            name=name, drives=self.derived(table, MotorTable, prefix, "drives", driven), gear=table.gear, **rest
+        )
+
+    def pack(self, table: schema.PackTable) -> Pack:
+        from fifthwheel.car.schema import PackTable
+
+        volts = CELL_VOLTAGE * table.cells
+        return Pack(
+            cells=table.cells,
+            voltage=self.derived(table, PackTable, "pack", "voltage", Quantity(volts, 0.075 * volts, "V")),
+            charge=self.get(table, PackTable, "pack", "charge"),
+            resistance=self.get(table, PackTable, "pack", "resistance"),
+        )
+
+    def inertial(self, table: schema.InertialTable | None) -> Inertial:
+        from fifthwheel.car.schema import InertialTable
+
+        prefix = "sensors.inertial"
+        nowhere = (Quantity(0.0, 0.025, "m"),) * 3
+        return Inertial(
+            place=self.derived(table, InertialTable, prefix, "place", nowhere),
+            axes=self.derived(table, InertialTable, prefix, "axes", ("forward", "left", "up")),
+            accel_range=self.get(table, InertialTable, prefix, "accel_range"),
+            gyro_range=self.get(table, InertialTable, prefix, "gyro_range"),
+            delay=self.get(table, InertialTable, prefix, "delay"),
+        )
+
+    def gnss(self, table: schema.GnssTable | None) -> Gnss:
+        from fifthwheel.car.schema import GnssTable
+
+        prefix = "sensors.gnss"
+        above = (Quantity(0.0, 0.05, "m"), Quantity(0.0, 0.05, "m"), Quantity(0.05, 0.05, "m"))
+        return Gnss(
+            place=self.derived(table, GnssTable, prefix, "place", above),
+            rate=self.get(table, GnssTable, prefix, "rate"),
+            latency=self.get(table, GnssTable, prefix, "latency"),
+            speed_noise=self.get(table, GnssTable, prefix, "speed_noise"),
+        )
+
+    def encoder(self, table: schema.EncoderTable | None) -> Encoder | None:
+        from fifthwheel.car.schema import EncoderTable
+
+        if table is None:
+            return None
+        prefix = "sensors.encoder"
+        delay = self.get(table, EncoderTable, prefix, "delay")
+        return Encoder(bits=table.bits, delay=delay, timeout=self.get(table, EncoderTable, prefix, "timeout"))
+
+    def session(self, file: schema.SessionFile) -> Session:
+        from fifthwheel.car.schema import SessionFile
+
+        folder = self.document.path.parent
+        given = {
+            key: self.get(file, SessionFile, "", key) for key in ("name", "date", "place", "setup", "changed", "notes")
+        }
+        return Session(
+            path=folder,
+            car=self.find_car(folder, file.car),
+            name=given["name"] or folder.resolve().name,
+            date=given["date"] or "",
+            place=given["place"] or "",
+            conditions=self.conditions(file.conditions),
+            setup=given["setup"],
+            changed=given["changed"],
+            notes=given["notes"],
+            runs=tuple(self.run(run) for run in file.run),
+            locations=self.locations(),
+        )
+
+    def run(self, table: schema.RunTable) -> MarkedRun:
+        return MarkedRun(table.kind, table.boot or 1, table.start.value, table.end.value, table.mark, table.note or "")
+
+    def conditions(self, table: schema.ConditionsTable | None) -> Conditions:
+        from fifthwheel.car.schema import ConditionsTable
+
+        before = len(self.assumed)
+        given = {key: self.get(table, ConditionsTable, "conditions", key) for key in ConditionsTable.model_fields}
+        given["surface"] = given["surface"] or ""
+        missing = tuple(key.removeprefix("conditions.") for key in self.assumed[before:])
+        return Conditions(**given, not_stated=missing)
+
+    def find_car(self, folder: Path, named: str | None) -> Path:
+        """Return the car.toml that a session names, or the one two folders above it."""
+        target = folder / named if named else folder.resolve().parent.parent / CAR_FILE
+        if target.is_dir():
+            target = target / CAR_FILE
+        if target.is_file():
+            return target
+        spot = spot_of(self.document, ("car",), entry=True)
+        do = 'Write car = "PATH" at the top of session.toml, relative to it, or put the session into CAR/sessions/'
+        raise SessionError(
+            "the session's car is not there",
+            where=f"{self.document.shown}:{spot.line}: car" if named else self.document.shown,
+            expected=f"a {CAR_FILE}",
+            found=f"nothing at '{shown_path(target)}'",
+            do=do,
+        )
+
+
+def _share(of: Quantity, share: float, bound: float) -> Quantity:
+    """Return a share of a quantity with a relative 95 % bound."""
+    return Quantity(of.value * share, of.value * share * bound / 2.0, of.unit)
+
+
+def list_faults(error: CarError) -> Sequence[Fault]:
+    """Return the faults of a CarError one by one, for programs."""
+    return error.faults if isinstance(error, FaultyFileError) else ()

@@ -1,0 +1,235 @@
+"""What a key of `car.toml` or `session.toml` may hold: one rule per key, from which reading, template and reference
+are made, so that nothing is written twice."""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from fifthwheel.car.document import value_text
+from fifthwheel.data import WHEELS, Quantity
+from fifthwheel.errors import UnitError, nearest
+from fifthwheel.glossary import CHANNELS
+from fifthwheel.units import example, parse_quantity
+
+Kind = Literal["quantity", "place", "text", "name", "whole", "wheels", "axes", "choice", "channel", "date", "file"]
+
+DIRECTIONS: Mapping[str, tuple[int, int, int]] = {
+    "forward": (1, 0, 0), "back": (-1, 0, 0), "left": (0, 1, 0), "right": (0, -1, 0), "up": (0, 0, 1),
+    "down": (0, 0, -1),
+}  # fmt: skip
+"""Words for axes -> unit vector in the car's axes (ISO 8855: x forward, y left, z up)."""
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One key. unit: SI unit. above, least, most: limits in SI. bound: the 95 % bound taken when a value is written
+    without one ("" for exact). default: the text taken when the key is missing; derived: the same in words, where it is
+    computed from other keys. shown: what the template shows for a required key. doc: what the key is, for a builder."""
+
+    kind: Kind
+    doc: str
+    unit: str = ""
+    above: float | None = None
+    least: float | None = None
+    most: float | None = None
+    bound: str = ""
+    default: Any = None
+    derived: str = ""
+    shown: str = ""
+    choices: tuple[str, ...] = ()
+    required: bool = False
+
+
+class RuleError(ValueError):
+    """A value that breaks its rule."""
+
+    def __init__(self, expected: str, found: str, do: str = "", index: int | None = None) -> None:
+        self.expected, self.found, self.do, self.index = expected, found, do, index
+        super().__init__(f"expected {expected}, found {found}")
+
+
+def convert(rule: Rule, value: Any) -> Any:
+    """Return the typed value that a key's rule makes of what the file holds; raise RuleError."""
+    match rule.kind:
+        case "quantity":
+            return to_quantity(rule, value)
+        case "place":
+            return _place(rule, value)
+        case "text":
+            return _text(value)
+        case "name":
+            return _name(value)
+        case "whole":
+            return _whole(rule, value)
+        case "wheels":
+            return _wheels(value)
+        case "axes":
+            return _axes(value)
+        case "choice":
+            return _choice(rule.choices, value)
+        case "channel":
+            return _choice(tuple(CHANNELS), value, "a channel name of the glossary")
+        case "date":
+            return _date(value)
+        case "file":
+            return _file(value)
+
+
+def to_quantity(rule: Rule, value: Any) -> Quantity:
+    """Return a Quantity in SI from text with a unit, or from a bare number where the rule's unit is 1."""
+    wanted, given = _wanted(rule), value
+    if isinstance(value, bool) or not isinstance(value, str | int | float):
+        raise RuleError(wanted, value_text(value))
+    if isinstance(value, int | float):
+        if rule.unit != "1":
+            unit = example(rule.unit).split(" +- ")[0].split(" ", 1)[1]
+            number = value_text(value).removesuffix(" (a number)")
+            raise RuleError(wanted, value_text(value), f'Write "{number} {unit}", or the unit that you mean')
+        value = repr(value)
+    if not value.strip():
+        raise RuleError(wanted, "an empty text", "Fill it in")
+    try:
+        quantity = parse_quantity(value, rule.unit)
+    except UnitError as error:
+        why = f"{error.found} is not a unit of [{rule.unit}]" if "not a unit" in error.what else error.what
+        raise RuleError(wanted, f"{value_text(value)} ({why})", error.do) from error
+    _check_limits(rule, quantity.value, given)
+    if quantity.u == 0.0 and rule.bound and not any(sign in value for sign in ("+-", "+/-", "±")):
+        quantity = with_bound(quantity, rule.bound)
+    return quantity
+
+
+def with_bound(quantity: Quantity, bound: str) -> Quantity:
+    """Return a quantity with the bound of its rule: relative when in per cent ("2 %"), else a size ("5 mm", "0.03")."""
+    if bound.endswith("%"):
+        return Quantity(quantity.value, abs(quantity.value) * float(bound.rstrip("% ")) / 200.0, quantity.unit)
+    return Quantity(quantity.value, parse_quantity(bound, quantity.unit).value / 2.0, quantity.unit)
+
+
+def _wanted(rule: Rule) -> str:
+    if rule.unit == "1":
+        return f'a number, such as "{example("1")}"{_limits(rule)}'
+    shown = (rule.shown or rule.default or example(rule.unit)) if rule.kind == "quantity" else "20 mm"
+    return f'a text with a number and a unit of [{rule.unit}], such as "{shown}"{_limits(rule)}'
+
+
+def _limits(rule: Rule) -> str:
+    unit = f" {rule.unit}" if rule.unit != "1" else ""
+    parts = []
+    if rule.above is not None:
+        parts.append(f"more than {rule.above:g}{unit}")
+    if rule.least is not None:
+        parts.append(f"at least {rule.least:g}{unit}")
+    if rule.most is not None:
+        parts.append(f"at most {rule.most:g}{unit}")
+    return ", " + " and ".join(parts) if parts else ""
+
+
+def _check_limits(rule: Rule, number: float, value: Any) -> None:
+    low = (rule.above is not None and number <= rule.above) or (rule.least is not None and number < rule.least)
+    if low or (rule.most is not None and number > rule.most) or not math.isfinite(number):
+        raise RuleError(_limits(rule).removeprefix(", "), value_text(value))
+
+
+def _place(rule: Rule, value: Any) -> tuple[Quantity, Quantity, Quantity]:
+    wanted = 'three lengths, forward, left and up of the centre of gravity, such as ["20 mm", "0 mm", "-5 mm"]'
+    if not isinstance(value, list) or len(value) != 3:
+        raise RuleError(wanted, value_text(value))
+    made = []
+    for index, entry in enumerate(value):
+        try:
+            made.append(to_quantity(rule, entry))
+        except RuleError as error:
+            raise RuleError(error.expected, error.found, error.do, index) from error
+    return made[0], made[1], made[2]
+
+
+def _text(value: Any) -> str:
+    if not isinstance(value, str):
+        raise RuleError("a text in quotes", value_text(value))
+    return value
+
+
+def _name(value: Any) -> str:
+    text = _text(value)
+    if not text.strip():
+        raise RuleError("a name", "an empty text", "Fill it in")
+    if len(text) > 80 or any(not character.isprintable() for character in text):
+        raise RuleError("a name on one line, at most 80 characters", value_text(value))
+    return text.strip()
+
+
+def _whole(rule: Rule, value: Any) -> int:
+    wanted = f"a whole number{_limits(Rule('whole', '', '1', least=rule.least, most=rule.most))}"
+    if isinstance(value, bool) or not isinstance(value, int):
+        raise RuleError(wanted, value_text(value), "Write it without quotes" if isinstance(value, str) else "")
+    if (rule.least is not None and value < rule.least) or (rule.most is not None and value > rule.most):
+        raise RuleError(wanted, value_text(value))
+    return value
+
+
+def _wheels(value: Any) -> tuple[str, ...]:
+    wanted = 'a list of wheels out of "fl", "fr", "rl", "rr", such as ["rl", "rr"]'
+    if not isinstance(value, list):
+        raise RuleError(wanted, value_text(value), f'Write ["{value}"]' if value in WHEELS else "")
+    for index, entry in enumerate(value):
+        if entry not in WHEELS:
+            close = nearest(entry, WHEELS) if isinstance(entry, str) else ""
+            raise RuleError('one of "fl", "fr", "rl", "rr"', value_text(entry) + close, "", index)
+    if len(set(value)) != len(value):
+        raise RuleError("each wheel once", value_text(value))
+    return tuple(wheel for wheel in WHEELS if wheel in value)
+
+
+def _axes(value: Any) -> tuple[str, str, str]:
+    wanted = 'three directions in which the sensor\'s x, y and z point, such as ["forward", "left", "up"]'
+    if not isinstance(value, list) or len(value) != 3:
+        raise RuleError(wanted, value_text(value))
+    for index, entry in enumerate(value):
+        if not isinstance(entry, str) or entry not in DIRECTIONS:
+            close = nearest(entry, DIRECTIONS) if isinstance(entry, str) else ""
+            raise RuleError("one of " + ", ".join(DIRECTIONS), value_text(entry) + close, "", index)
+    x, y, z = (DIRECTIONS[entry] for entry in value)
+    if any(sum(a * b for a, b in zip(first, second, strict=True)) for first, second in ((x, y), (y, z), (x, z))):
+        raise RuleError("three directions at right angles to one another", value_text(value))
+    cross = (x[1] * y[2] - x[2] * y[1], x[2] * y[0] - x[0] * y[2], x[0] * y[1] - x[1] * y[0])
+    if cross != z:
+        third = next(word for word, vector in DIRECTIONS.items() if vector == cross)
+        right = f'with x {value[0]} and y {value[1]}, z points {third}: ["{value[0]}", "{value[1]}", "{third}"]'
+        raise RuleError(
+            f"right-handed axes ({right})", value_text(value), "Look at the arrows on the sensor's board again"
+        )
+    return value[0], value[1], value[2]
+
+
+def _choice(choices: Sequence[str], value: Any, what: str = "") -> str:
+    listed = what or "one of " + ", ".join(f'"{choice}"' for choice in choices)
+    if not isinstance(value, str) or value not in choices:
+        close = nearest(value, choices) if isinstance(value, str) else ""
+        raise RuleError(listed, value_text(value) + close)
+    return value
+
+
+def _date(value: Any) -> str:
+    wanted = "a date, such as 2026-05-17"
+    if isinstance(value, datetime.datetime):
+        return value.date().isoformat()
+    if isinstance(value, datetime.date):
+        return value.isoformat()
+    if not isinstance(value, str):
+        raise RuleError(wanted, value_text(value))
+    try:
+        return datetime.date.fromisoformat(value.strip()).isoformat()
+    except ValueError as error:
+        raise RuleError(wanted, value_text(value)) from error
+
+
+def _file(value: Any) -> str:
+    text = _text(value)
+    if not text.strip() or "\0" in text:
+        raise RuleError("the path of a file or folder, relative to this file", value_text(value))
+    return text

@@ -1,0 +1,662 @@
+"""The tables of `car.toml` and `session.toml`, key by key, as pydantic models: one rule per key.
+
+Pydantic walks the whole file and gathers every fault; the rules say what each value may be. Import this module only
+where a file is read or written.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from pydantic import BaseModel, ConfigDict, ValidationInfo, field_validator
+from pydantic_core import PydanticCustomError
+
+from fifthwheel.car.rules import Rule, RuleError, convert
+from fifthwheel.data import Quantity
+from fifthwheel.glossary import RUN_KINDS
+
+PRACTICE = "common practice, no source"
+Place = tuple[Quantity, Quantity, Quantity]
+
+
+class TomlTable(BaseModel):
+    """A table: unknown keys are faults; every key is converted by its rule."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _by_rule(cls, value: Any, info: ValidationInfo) -> Any:
+        rule = rule_of(cls, str(info.field_name))
+        if rule is None:
+            return value
+        try:
+            return convert(rule, value)
+        except RuleError as error:
+            context = {"expected": error.expected, "found": error.found, "do": error.do, "index": error.index}
+            raise PydanticCustomError("rule", "{expected}", context) from error
+
+
+def rule_of(table: type[TomlTable], key: str) -> Rule | None:
+    """Return the rule of a key, None for a table inside a table."""
+    return next((entry for entry in table.model_fields[key].metadata if isinstance(entry, Rule)), None)
+
+
+class CarTable(TomlTable):
+    """The car as a whole. Weigh it ready to drive, with pack and body."""
+
+    name: Annotated[str, Rule("name", "What you call the car.", required=True)]
+    mass: Annotated[
+        Quantity,
+        Rule(
+            "quantity", "Ready to drive, with pack and body, on a scale.", "kg", above=0.0, bound="1 %", required=True
+        ),
+    ]
+    wheelbase: Annotated[
+        Quantity,
+        Rule("quantity", "Front axle to rear axle.", "m", above=0.0, bound="1 %", required=True),
+    ]
+    front_share: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "Share of the weight on the front wheels: scale under the front wheels, car level, divided by the mass.",
+            "1",
+            above=0.0,
+            most=1.0,
+            bound="0.03",
+            default="0.48 +- 0.08",
+        ),
+    ] = None
+    cg_height: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "Height of the centre of gravity above the ground.",
+            "m",
+            above=0.0,
+            bound="20 %",
+            derived="15 % of the wheelbase, +- 40 % of that",
+            shown="45 mm +- 10 mm",
+        ),
+    ] = None
+    track_front: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "Middle of the left front tyre to middle of the right one.",
+            "m",
+            above=0.0,
+            bound="2 %",
+            derived="75 % of the wheelbase, +- 20 % of that",
+            shown="250 mm +- 2 mm",
+        ),
+    ] = None
+    track_rear: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "The same at the rear.",
+            "m",
+            above=0.0,
+            bound="2 %",
+            derived="75 % of the wheelbase, +- 20 % of that",
+            shown="250 mm +- 2 mm",
+        ),
+    ] = None
+    yaw_inertia: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "Moment of inertia about the vertical axis; leave it out unless you have swung the car.",
+            "kg m2",
+            above=0.0,
+            bound="10 %",
+            derived="not stated",
+            shown="0.07 kg m2 +- 10 %",
+        ),
+    ] = None
+
+
+class TyreKeys(TomlTable):
+    """Keys of a tyre."""
+
+    radius: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "Rolling radius at walking pace: push the car ten wheel turns along a tape, divide the length by 20 pi. "
+            "Not the diameter.",
+            "m",
+            above=0.0,
+            bound="2 %",
+            required=True,
+        ),
+    ] = None
+    growth: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "How much the radius grows at the speed growth_at (soft tyres 5-15 % at top speed).",
+            "1",
+            least=0.0,
+            most=1.0,
+            bound="60 %",
+            default="4 % +- 8 %",
+        ),
+    ] = None
+    growth_at: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "Speed at which the tyre has grown that much.",
+            "m/s",
+            above=0.0,
+            derived="drive.top_speed",
+            shown="25 m/s",
+        ),
+    ] = None
+    friction: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "Peak friction on your usual surface.",
+            "1",
+            above=0.0,
+            most=5.0,
+            bound="20 %",
+            default="0.95 +- 0.40",
+        ),
+    ] = None
+    wheel_inertia: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "One wheel with its tyre, about its axle.",
+            "kg m2",
+            least=0.0,
+            bound="30 %",
+            derived="6e-5 kg m2 at 31 mm radius, with the fourth power of the radius, +- 80 %",
+            shown="6e-5 kg m2 +- 20 %",
+        ),
+    ] = None
+
+
+class TyreTable(TyreKeys):
+    """Tyres, all four alike, unless [tyre.front] or [tyre.rear] says otherwise."""
+
+    front: TyreKeys | None = None
+    rear: TyreKeys | None = None
+
+
+class DriveTable(TomlTable):
+    """Which wheels drive and which brake: only a free wheel is an honest witness of speed."""
+
+    driven: Annotated[
+        tuple[str, ...],
+        Rule(
+            "wheels",
+            'Wheels that a motor turns: ["rl", "rr"] for rear-wheel drive, all four for all-wheel drive.',
+            required=True,
+        ),
+    ]
+    braked: Annotated[
+        tuple[str, ...] | None,
+        Rule("wheels", "Wheels that brake, by motor or by disc.", derived="the driven wheels", shown='["rl", "rr"]'),
+    ] = None
+    top_speed: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "Speed you expect it to reach; limits are checked against it.",
+            "m/s",
+            above=0.0,
+            bound="20 %",
+            default="25 m/s +- 20 m/s",
+        ),
+    ] = None
+    steer_lock: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "Angle of the front wheels at full lock.",
+            "rad",
+            above=0.0,
+            most=1.6,
+            bound="10 %",
+            derived="not stated",
+            shown="25 deg +- 2 deg",
+        ),
+    ] = None
+
+
+class MotorTable(TomlTable):
+    """One motor; write one [[motor]] for each."""
+
+    name: Annotated[str | None, Rule("name", "What you call it.", derived="motor 1, motor 2, ...", shown="rear")] = None
+    drives: Annotated[
+        tuple[str, ...] | None,
+        Rule("wheels", "Wheels that it turns.", derived="all driven wheels", shown='["rl", "rr"]'),
+    ] = None
+    gear: Annotated[
+        Quantity,
+        Rule(
+            "quantity", "Motor turns per wheel turn, all stages together.", "1", above=0.0, required=True, shown="8.2"
+        ),
+    ]
+    kv: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity", "Speed constant.", "rad/s/V", above=0.0, bound="5 %", derived="not stated", shown="2200 rpm/V"
+        ),
+    ] = None
+    resistance: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "Winding resistance, phase to phase.",
+            "ohm",
+            above=0.0,
+            bound="20 %",
+            derived="not stated",
+            shown="12 mohm",
+        ),
+    ] = None
+    pole_pairs: Annotated[
+        int | None,
+        Rule(
+            "whole",
+            "Pole pairs: magnets on the rotor, divided by two.",
+            least=1,
+            most=100,
+            derived="not stated",
+            shown="2",
+        ),
+    ] = None
+    rotor_inertia: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "Rotor with pinion, about its axis; it counts with the square of the gear.",
+            "kg m2",
+            least=0.0,
+            bound="30 %",
+            derived="not stated",
+            shown="6e-6 kg m2 +- 30 %",
+        ),
+    ] = None
+    max_current: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "Limit set in the motor controller.",
+            "A",
+            above=0.0,
+            bound="5 %",
+            derived="not stated",
+            shown="120 A",
+        ),
+    ] = None
+
+
+class PackTable(TomlTable):
+    """The traction pack."""
+
+    cells: Annotated[int, Rule("whole", "Cells in series.", least=1, most=500, required=True, shown="3")]
+    voltage: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "Nominal voltage of the pack.",
+            "V",
+            above=0.0,
+            bound="10 %",
+            derived="3.7 V a cell, +- 15 %",
+            shown="11.1 V",
+        ),
+    ] = None
+    charge: Annotated[
+        Quantity | None,
+        Rule("quantity", "Rated charge.", "A s", above=0.0, bound="5 %", derived="not stated", shown="5000 mAh"),
+    ] = None
+    resistance: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "Internal resistance of the pack with its leads.",
+            "ohm",
+            least=0.0,
+            bound="30 %",
+            derived="not stated",
+            shown="12 mohm",
+        ),
+    ] = None
+
+
+class AirTable(TomlTable):
+    """First guesses of the air forces; coast-downs measure drag."""
+
+    drag_area: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "Drag coefficient times frontal area.",
+            "m2",
+            least=0.0,
+            bound="50 %",
+            default="0.04 m2 +- 0.04 m2",
+        ),
+    ] = None
+    lift_area: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "Lift coefficient times area, downforce positive.",
+            "m2",
+            bound="50 %",
+            default="0 m2 +- 0.04 m2",
+        ),
+    ] = None
+
+
+class RollingTable(TomlTable):
+    """First guess of the rolling resistance; coast-downs measure it."""
+
+    coefficient: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "Rolling resistance divided by weight, bearings included.",
+            "1",
+            least=0.0,
+            most=1.0,
+            bound="50 %",
+            default="0.03 +- 0.03",
+        ),
+    ] = None
+
+
+_PLACE = "Where it sits, from the centre of gravity: forward, left, up."
+
+
+class InertialTable(TomlTable):
+    """The inertial sensor: accelerometer and gyroscope."""
+
+    place: Annotated[
+        Place | None,
+        Rule(
+            "place",
+            _PLACE,
+            "m",
+            bound="10 mm",
+            derived='["0 mm", "0 mm", "0 mm"], each +- 50 mm',
+            shown='["20 mm", "0 mm", "10 mm"]',
+        ),
+    ] = None
+    axes: Annotated[
+        tuple[str, str, str] | None,
+        Rule(
+            "axes",
+            "Where the sensor's own x, y, z point: forward, back, left, right, up, down. "
+            "Look at the arrows on its board.",
+            derived='["forward", "left", "up"]',
+            shown='["forward", "left", "up"]',
+        ),
+    ] = None
+    accel_range: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "Range of the accelerometer as set (either way).",
+            "m/s2",
+            above=0.0,
+            derived="not stated",
+            shown="16 g",
+        ),
+    ] = None
+    gyro_range: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "Range of the gyroscope as set (either way).",
+            "rad/s",
+            above=0.0,
+            derived="not stated",
+            shown="2000 deg/s",
+        ),
+    ] = None
+    delay: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "Delay of the sensor's own low-pass filter.",
+            "s",
+            least=0.0,
+            bound="50 %",
+            default="2 ms +- 4 ms",
+        ),
+    ] = None
+
+
+class GnssTable(TomlTable):
+    """The GNSS receiver and its antenna."""
+
+    place: Annotated[
+        Place | None,
+        Rule(
+            "place",
+            "Where the antenna sits, from the centre of gravity: forward, left, up.",
+            "m",
+            bound="10 mm",
+            derived='["0 mm", "0 mm", "50 mm"], each +- 100 mm',
+            shown='["-60 mm", "0 mm", "90 mm"]',
+        ),
+    ] = None
+    rate: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity", "Fixes per second as set.", "Hz", above=0.0, derived="counted in the recording", shown="10 Hz"
+        ),
+    ] = None
+    latency: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "How late a fix arrives (usually 40-250 ms); estimated in every session.",
+            "s",
+            least=0.0,
+            bound="80 ms",
+            default="120 ms +- 120 ms",
+        ),
+    ] = None
+    speed_noise: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "Standard deviation of its speed under open sky.",
+            "m/s",
+            above=0.0,
+            bound="100 %",
+            default="0.10 m/s +- 0.10 m/s",
+        ),
+    ] = None
+
+
+class EncoderTable(TomlTable):
+    """The angle encoders at the wheels."""
+
+    bits: Annotated[int, Rule("whole", "Bits of one turn.", least=1, most=32, required=True, shown="14")]
+    delay: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "Delay of the wheel speed computed on the car.",
+            "s",
+            least=0.0,
+            bound="50 %",
+            default="2 ms +- 4 ms",
+        ),
+    ] = None
+    timeout: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "How long that speed is held after the wheel has stopped.",
+            "s",
+            above=0.0,
+            derived="not stated",
+            shown="100 ms",
+        ),
+    ] = None
+
+
+class SensorsTable(TomlTable):
+    """The sensors on the car."""
+
+    inertial: InertialTable | None = None
+    gnss: GnssTable | None = None
+    encoder: EncoderTable | None = None
+
+
+class ChannelTable(TomlTable):
+    """A channel that the car is meant to log; write one [[channel]] for each."""
+
+    name: Annotated[str, Rule("channel", "Name out of the glossary.", required=True, shown="wheel_speed_fl")]
+    rate: Annotated[
+        Quantity, Rule("quantity", "Rate at which it is logged.", "Hz", above=0.0, required=True, shown="200 Hz")
+    ]
+
+
+class ReportTable(TomlTable):
+    """How results are shown."""
+
+    units: Annotated[
+        str | None,
+        Rule("choice", "Units of sheets and exports.", choices=("metric", "imperial"), default="metric"),
+    ] = None
+
+
+class CarFile(TomlTable):
+    """The whole of `car.toml`."""
+
+    car: CarTable
+    tyre: TyreTable
+    drive: DriveTable
+    motor: list[MotorTable] = []
+    pack: PackTable | None = None
+    air: AirTable | None = None
+    rolling: RollingTable | None = None
+    sensors: SensorsTable | None = None
+    channel: list[ChannelTable] = []
+    report: ReportTable | None = None
+
+
+class ConditionsTable(TomlTable):
+    """Air and ground during the test; what is missing is taken wide, and the figures get wider with it."""
+
+    air_temperature: Annotated[
+        Quantity | None,
+        Rule("quantity", "In the shade.", "K", above=150.0, most=350.0, bound="4 K", default="15 degC +- 15 degC"),
+    ] = None
+    air_pressure: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "At the place itself (station pressure), not reduced to sea level.",
+            "Pa",
+            least=30000.0,
+            most=120000.0,
+            bound="4 hPa",
+            default="985 hPa +- 45 hPa",
+        ),
+    ] = None
+    air_humidity: Annotated[
+        Quantity | None,
+        Rule("quantity", "Relative humidity.", "1", least=0.0, most=1.0, bound="0.10", default="60 % +- 40 %"),
+    ] = None
+    wind: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "Mean wind speed at car height or as you have it.",
+            "m/s",
+            least=0.0,
+            bound="50 %",
+            derived="not stated",
+            shown="1.5 m/s +- 1 m/s",
+        ),
+    ] = None
+    wind_from: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "Where the wind blows from, clockwise from north.",
+            "rad",
+            least=-6.3,
+            most=6.3,
+            bound="45 deg",
+            derived="not stated",
+            shown="270 deg +- 30 deg",
+        ),
+    ] = None
+    slope: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "Slope of the straight along the direction driven first, uphill positive.",
+            "1",
+            least=-0.5,
+            most=0.5,
+            bound="0.005",
+            default="0 % +- 1 %",
+        ),
+    ] = None
+    surface: Annotated[
+        str | None, Rule("text", "Kind and state of the ground.", derived="not stated", shown="dry asphalt")
+    ] = None
+
+
+class RunTable(TomlTable):
+    """A run marked or struck by you; write one [[run]] for each."""
+
+    kind: Annotated[str, Rule("choice", "Kind of run.", choices=RUN_KINDS, required=True, shown="launch")]
+    boot: Annotated[
+        int | None, Rule("whole", "Boot of the logger it belongs to, the first is 1.", least=1, most=10**6, default=1)
+    ] = None
+    start: Annotated[
+        Quantity, Rule("quantity", "Begin on the logger's clock within the boot.", "s", required=True, shown="12.4 s")
+    ]
+    end: Annotated[Quantity, Rule("quantity", "End on the same clock.", "s", required=True, shown="16.0 s")]
+    mark: Annotated[
+        str,
+        Rule(
+            "choice",
+            'What you say of it: "strike" leaves it out of every mean, "valid" keeps it.',
+            choices=("strike", "valid"),
+            required=True,
+            shown="strike",
+        ),
+    ]
+    note: Annotated[str | None, Rule("text", "Why.", default="")] = None
+
+
+class SessionFile(TomlTable):
+    """One test day."""
+
+    name: Annotated[str | None, Rule("name", "What you call the day.", derived="the name of the folder")] = None
+    date: Annotated[str | None, Rule("date", "Day of the test.", derived="not stated", shown="2026-05-17")] = None
+    place: Annotated[str | None, Rule("text", "Where.", derived="not stated")] = None
+    car: Annotated[
+        str | None,
+        Rule(
+            "file",
+            "The car's folder or car.toml, relative to this file.",
+            derived="../../car.toml",
+            shown="../../car.toml",
+        ),
+    ] = None
+    setup: Annotated[str | None, Rule("text", "How the car was set up: tyres, gear, springs, pack.", default="")] = None
+    changed: Annotated[str | None, Rule("text", "What changed since the last session.", default="")] = None
+    notes: Annotated[str | None, Rule("text", "Anything else.", default="")] = None
+    conditions: ConditionsTable | None = None
+    run: list[RunTable] = []
