@@ -1,4 +1,4 @@
-"""The demo's test day as a list of moves, and the driver who carries them out with a hand that is never twice the same."""
+"""The demo's test day as a list of moves, and the driver who carries them out, never twice quite alike."""
 
 from __future__ import annotations
 

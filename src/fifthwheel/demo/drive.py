@@ -14,16 +14,17 @@ from fifthwheel.demo.day import Driver, Move, Plan, Reboot, ended
 from fifthwheel.demo.vehicle import ROW, Spec, State, advance, is_at_rest, stand
 
 TRUTH = (
-    "x", "y", "psi", "u", "v", "r", "distance", "ax", "ay", "mean_ax", "mean_ay", "mean_r", "steer", "w0", "w1", "w2", "w3",
-    "turned0", "turned1", "turned2", "turned3", "slip0", "slip1", "slip2", "slip3", "motor_current", "pack_current", "voltage",
-    "charge", "energy_motor", "energy_drag", "energy_friction", "energy_slip",
+    "x", "y", "psi", "u", "v", "r", "distance", "ax", "ay", "mean_ax", "mean_ay", "mean_r", "steer",
+    "w0", "w1", "w2", "w3", "turned0", "turned1", "turned2", "turned3", "slip0", "slip1", "slip2", "slip3",
+    "motor_current", "pack_current", "voltage", "charge",
+    "energy_motor", "energy_drag", "energy_friction", "energy_slip",
 )  # fmt: skip
 """State fields kept per row."""
 
 
 @dataclass(frozen=True)
 class TrueRun:
-    """A part of a move that is a run: kind, boot, rows [first, last) of the full grid, heading [rad], direction A or B."""
+    """A part of a move that is a run: kind, boot, rows [first, last) of the full grid, heading [rad], direction."""
 
     kind: str
     boot: int
@@ -35,7 +36,7 @@ class TrueRun:
 
 @dataclass(frozen=True)
 class Driven:
-    """The day on an even grid of rows: t (n,) [s] true time, boot (n,), state fields, commands, wind, and the runs in it."""
+    """The day on an even grid of rows: t (n,) [s] true time, boot (n,), fields of State and commands, runs."""
 
     t: Floats
     boot: Ints

@@ -1,4 +1,4 @@
-"""What the demo car's sensors make of the truth: quantisation, bias, noise, vibration, lag, hold and loss, all known."""
+"""What the demo car's sensors make of the truth: quantisation, bias, noise, vibration, lag, hold and loss."""
 
 from __future__ import annotations
 
@@ -138,7 +138,7 @@ def quantise(values: Floats, reach: float) -> Floats:
 
 
 def wheels(truth: Mapping[str, Floats], e: Errors, rng: np.random.Generator) -> dict[str, Floats]:
-    """Return wheel_angle_* (within a turn) and wheel_speed_* (mean over a row, held until a time-out when a wheel stops)."""
+    """Return wheel_angle_* (within a turn) and wheel_speed_* (mean over a row, held for a time when a wheel stops)."""
     channels: dict[str, Floats] = {}
     counts, n = 2**e.encoder_bits, len(truth["u"])
     part = 2.0 * math.pi / counts
@@ -161,7 +161,7 @@ def wheels(truth: Mapping[str, Floats], e: Errors, rng: np.random.Generator) -> 
 def gnss(
     t: Floats, truth: Mapping[str, Floats], e: Errors, lost: list[tuple[float, float]], rng: np.random.Generator
 ) -> GnssFixes:
-    """Return the receiver's fixes: correlated position, noisy velocity of the antenna, late, without a fix in `lost`."""
+    """Return the receiver's fixes: wandering position, noisy velocity of the antenna, late, no fix in `lost`."""
     fixes = np.arange(t[0] + 0.037, t[-1], 1.0 / e.gnss_rate)
     k = len(fixes)
 

@@ -1,4 +1,4 @@
-"""The simulated day as one value: truth on an even 200 Hz grid, and the channels that the car would have logged of it."""
+"""The simulated day as one value: truth on an even 200 Hz grid, and the channels that the car logged of it."""
 
 from __future__ import annotations
 
@@ -44,10 +44,11 @@ class Simulated:
     """A simulated day on an even grid of n rows at 200 Hz.
 
     t: (n,) [s] true time since the first row; boot: (n,) from 1. clock: (n,) [s] the logger's own clock since the first
-    row of the boot. truth: name -> (n,) SI; the motion names of the glossary plus wheel_speed_*, wheel_turned_*, radius_*,
-    theta, mean_ax, mean_ay, mean_r (means over the row that ends there), energy_* [J], motor_power [W], head_wind [m/s].
-    channels: glossary name -> (n,) in SI as logged, NaN where there is none; fresh: name -> (n,) true where it is an update, for
-    held channels only. fixes: the receiver's own fixes. runs: what was driven. spec, errors, weather: all true constants.
+    row of the boot. truth: name -> (n,) SI; the motion names of the glossary plus wheel_speed_*, wheel_turned_*,
+    radius_*, theta, mean_ax, mean_ay, mean_r (means over the row that ends there), energy_* [J], motor_power [W],
+    head_wind [m/s]. channels: glossary name -> (n,) in SI as logged, NaN where there is none; fresh: name -> (n,) true
+    where it is an update, for held channels only. fixes: the receiver's own fixes. runs: what was driven, rows of this
+    grid. spec, errors, weather: all true constants. lost: stretches of t without a fix.
     """
 
     spec: Spec
@@ -74,7 +75,7 @@ def simulate(
     lost_gnss: bool = True,
     progress: Callable[[str, float], None] | None = None,
 ) -> Simulated:
-    """Drive a plan (the demo's test day when None) and return truth and logged channels; the same seed gives the same day.
+    """Drive a plan (the demo's test day when None) and return truth and logged channels; one seed, one day.
 
     lost_gnss: the receiver has no fix for 5 s in the first coast-down and for the first 3 s of every later boot.
     """
@@ -134,7 +135,7 @@ def true_motion(driven: Driven, spec: Spec, weather: Weather) -> dict[str, Float
 
 
 def logger_clock(driven: Driven, errors: Errors, rng: np.random.Generator) -> Floats:
-    """Return the logger's clock [s] since the first row of each boot: fast by the clock rate, stamped 15 us unevenly."""
+    """Return the logger's clock [s] since each boot's first row: fast by the clock rate, stamps uneven by 15 us."""
     clock = np.empty_like(driven.t)
     for boot in np.unique(driven.boot):
         rows = np.flatnonzero(driven.boot == boot)
@@ -187,7 +188,7 @@ def _held(channels: dict[str, Floats], driven: Driven, fixes: GnssFixes, weather
     for name, value in at_once.items():
         channels[name] = np.where(index >= 0, value[np.maximum(index, 0)], np.nan)
     rows = np.arange(len(driven.t))
-    marks = {name: fresh for name in (*values, *at_once)}
+    marks = dict.fromkeys((*values, *at_once), fresh)
     for name in channels:
         if name.startswith("motor_") and "temperature" not in name:
             marks[name] = rows % 4 == 0

@@ -210,7 +210,8 @@ def _axle(
 ) -> tuple[float, float, float]:
     """Advance the two wheels of one axle by STEP and return its (Fx, Fy, Mz) on the body.
 
-    Tyre: x = slip / peak slip, F = mu Fz (k x + 3 x^2) / (1 + (k - 2) x + 4 x^2): slope k at zero, 1 at the peak, 0.75 far beyond.
+    Tyre: x = slip / peak slip, F = mu Fz (k x + 3 x^2) / (1 + (k - 2) x + 4 x^2): slope k at zero, 1 at the peak,
+    0.75 far beyond.
     A driven axle has an open differential, so the rotor turns with the mean of its wheels.
     """
     half = 0.5 * spec.track[axle]
