@@ -36,7 +36,7 @@ from fifthwheel.data import WHEELS, Quantity
 from fifthwheel.errors import CarError, SessionError, nearest
 
 if TYPE_CHECKING:
-    from fifthwheel.car import schema
+    from fifthwheel.car import schema, session_schema
 
     T = TypeVar("T", bound=schema.TomlTable)
 
@@ -73,7 +73,7 @@ def load_session(path: Path) -> Session:
 
     Raises SessionError when the folder, its `session.toml` or its car is missing, CarError with the file's faults.
     """
-    from fifthwheel.car import schema
+    from fifthwheel.car import session_schema
 
     file = path if path.name == SESSION_FILE else path / SESSION_FILE
     if not file.exists():
@@ -85,7 +85,7 @@ def load_session(path: Path) -> Session:
             do="Make one with `fifthwheel new session NAME` in the car's folder",
         )
     document = read_document(file, "session description")
-    described = _validated(document, schema.SessionFile, _session_checks)
+    described = _validated(document, session_schema.SessionFile, _session_checks)
     return _Build(document).session(described)
 
 
@@ -261,7 +261,8 @@ def _channel_checks(document: Document) -> list[Fault]:
 
 
 def _session_checks(document: Document) -> list[Fault]:
-    from fifthwheel.car.schema import RunTable, rule_of
+    from fifthwheel.car.schema import rule_of
+    from fifthwheel.car.session_schema import RunTable
 
     faults = []
     for path, run in _tables(document, "run"):
@@ -419,8 +420,8 @@ class _Build:
         delay = self.get(table, EncoderTable, prefix, "delay")
         return Encoder(bits=table.bits, delay=delay, timeout=self.get(table, EncoderTable, prefix, "timeout"))
 
-    def session(self, file: schema.SessionFile) -> Session:
-        from fifthwheel.car.schema import SessionFile
+    def session(self, file: session_schema.SessionFile) -> Session:
+        from fifthwheel.car.session_schema import SessionFile
 
         folder = self.document.path.parent
         given = {
@@ -440,11 +441,11 @@ class _Build:
             locations=self.locations(),
         )
 
-    def run(self, table: schema.RunTable) -> MarkedRun:
+    def run(self, table: session_schema.RunTable) -> MarkedRun:
         return MarkedRun(table.kind, table.boot or 1, table.start.value, table.end.value, table.mark, table.note or "")
 
-    def conditions(self, table: schema.ConditionsTable | None) -> Conditions:
-        from fifthwheel.car.schema import ConditionsTable
+    def conditions(self, table: session_schema.ConditionsTable | None) -> Conditions:
+        from fifthwheel.car.session_schema import ConditionsTable
 
         before = len(self.assumed)
         given = {key: self.get(table, ConditionsTable, "conditions", key) for key in ConditionsTable.model_fields}

@@ -1,4 +1,4 @@
-"""The tables of `car.toml` and `session.toml`, key by key, as pydantic models: one rule per key.
+"""The tables of `car.toml`, key by key, as pydantic models: one rule per key.
 
 Pydantic walks the whole file and gathers every fault; the rules say what each value may be. Import this module only
 where a file is read or written.
@@ -8,14 +8,12 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, ValidationInfo, field_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
 from pydantic_core import PydanticCustomError
 
 from fifthwheel.car.rules import Rule, RuleError, convert
 from fifthwheel.data import Quantity
-from fifthwheel.glossary import RUN_KINDS
 
-PRACTICE = "common practice, no source"
 Place = tuple[Quantity, Quantity, Quantity]
 
 
@@ -54,7 +52,9 @@ class CarTable(TomlTable):
     ]
     wheelbase: Annotated[
         Quantity,
-        Rule("quantity", "Front axle to rear axle.", "m", above=0.0, bound="1 %", required=True),
+        Rule(
+            "quantity", "Front axle to rear axle.", "m", above=0.0, bound="1 %", required=True, shown="330 mm +- 2 mm"
+        ),
     ]
     front_share: Annotated[
         Quantity | None,
@@ -182,11 +182,19 @@ class TyreKeys(TomlTable):
     ] = None
 
 
+class FrontTyreTable(TyreKeys):
+    """The front tyres where they differ: any key of [tyre]."""
+
+
+class RearTyreTable(TyreKeys):
+    """The rear tyres where they differ: any key of [tyre]."""
+
+
 class TyreTable(TyreKeys):
     """Tyres, all four alike, unless [tyre.front] or [tyre.rear] says otherwise."""
 
-    front: TyreKeys | None = None
-    rear: TyreKeys | None = None
+    front: FrontTyreTable | None = None
+    rear: RearTyreTable | None = None
 
 
 class DriveTable(TomlTable):
@@ -233,7 +241,9 @@ class DriveTable(TomlTable):
 class MotorTable(TomlTable):
     """One motor; write one [[motor]] for each."""
 
-    name: Annotated[str | None, Rule("name", "What you call it.", derived="motor 1, motor 2, ...", shown="rear")] = None
+    name: Annotated[
+        str | None, Rule("name", "What you call it.", derived="motor 1, motor 2 and so on", shown="rear")
+    ] = None
     drives: Annotated[
         tuple[str, ...] | None,
         Rule("wheels", "Wheels that it turns.", derived="all driven wheels", shown='["rl", "rr"]'),
@@ -542,121 +552,10 @@ class CarFile(TomlTable):
     car: CarTable
     tyre: TyreTable
     drive: DriveTable
-    motor: list[MotorTable] = []
+    motor: list[MotorTable] = Field(default_factory=list)
     pack: PackTable | None = None
     air: AirTable | None = None
     rolling: RollingTable | None = None
     sensors: SensorsTable | None = None
-    channel: list[ChannelTable] = []
+    channel: list[ChannelTable] = Field(default_factory=list)
     report: ReportTable | None = None
-
-
-class ConditionsTable(TomlTable):
-    """Air and ground during the test; what is missing is taken wide, and the figures get wider with it."""
-
-    air_temperature: Annotated[
-        Quantity | None,
-        Rule("quantity", "In the shade.", "K", above=150.0, most=350.0, bound="4 K", default="15 degC +- 15 degC"),
-    ] = None
-    air_pressure: Annotated[
-        Quantity | None,
-        Rule(
-            "quantity",
-            "At the place itself (station pressure), not reduced to sea level.",
-            "Pa",
-            least=30000.0,
-            most=120000.0,
-            bound="4 hPa",
-            default="985 hPa +- 45 hPa",
-        ),
-    ] = None
-    air_humidity: Annotated[
-        Quantity | None,
-        Rule("quantity", "Relative humidity.", "1", least=0.0, most=1.0, bound="0.10", default="60 % +- 40 %"),
-    ] = None
-    wind: Annotated[
-        Quantity | None,
-        Rule(
-            "quantity",
-            "Mean wind speed at car height or as you have it.",
-            "m/s",
-            least=0.0,
-            bound="50 %",
-            derived="not stated",
-            shown="1.5 m/s +- 1 m/s",
-        ),
-    ] = None
-    wind_from: Annotated[
-        Quantity | None,
-        Rule(
-            "quantity",
-            "Where the wind blows from, clockwise from north.",
-            "rad",
-            least=-6.3,
-            most=6.3,
-            bound="45 deg",
-            derived="not stated",
-            shown="270 deg +- 30 deg",
-        ),
-    ] = None
-    slope: Annotated[
-        Quantity | None,
-        Rule(
-            "quantity",
-            "Slope of the straight along the direction driven first, uphill positive.",
-            "1",
-            least=-0.5,
-            most=0.5,
-            bound="0.005",
-            default="0 % +- 1 %",
-        ),
-    ] = None
-    surface: Annotated[
-        str | None, Rule("text", "Kind and state of the ground.", derived="not stated", shown="dry asphalt")
-    ] = None
-
-
-class RunTable(TomlTable):
-    """A run marked or struck by you; write one [[run]] for each."""
-
-    kind: Annotated[str, Rule("choice", "Kind of run.", choices=RUN_KINDS, required=True, shown="launch")]
-    boot: Annotated[
-        int | None, Rule("whole", "Boot of the logger it belongs to, the first is 1.", least=1, most=10**6, default=1)
-    ] = None
-    start: Annotated[
-        Quantity, Rule("quantity", "Begin on the logger's clock within the boot.", "s", required=True, shown="12.4 s")
-    ]
-    end: Annotated[Quantity, Rule("quantity", "End on the same clock.", "s", required=True, shown="16.0 s")]
-    mark: Annotated[
-        str,
-        Rule(
-            "choice",
-            'What you say of it: "strike" leaves it out of every mean, "valid" keeps it.',
-            choices=("strike", "valid"),
-            required=True,
-            shown="strike",
-        ),
-    ]
-    note: Annotated[str | None, Rule("text", "Why.", default="")] = None
-
-
-class SessionFile(TomlTable):
-    """One test day."""
-
-    name: Annotated[str | None, Rule("name", "What you call the day.", derived="the name of the folder")] = None
-    date: Annotated[str | None, Rule("date", "Day of the test.", derived="not stated", shown="2026-05-17")] = None
-    place: Annotated[str | None, Rule("text", "Where.", derived="not stated")] = None
-    car: Annotated[
-        str | None,
-        Rule(
-            "file",
-            "The car's folder or car.toml, relative to this file.",
-            derived="../../car.toml",
-            shown="../../car.toml",
-        ),
-    ] = None
-    setup: Annotated[str | None, Rule("text", "How the car was set up: tyres, gear, springs, pack.", default="")] = None
-    changed: Annotated[str | None, Rule("text", "What changed since the last session.", default="")] = None
-    notes: Annotated[str | None, Rule("text", "Anything else.", default="")] = None
-    conditions: ConditionsTable | None = None
-    run: list[RunTable] = []
