@@ -1,4 +1,4 @@
-"""The drawings shared by sheet, page and film: each takes data and returns a Drawing (SVG in two widths, a sentence)."""
+"""The drawings shared by sheet, page and film: each takes data, returns a Drawing (SVG in two widths, a sentence)."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The resistance of the car against speed, as fitted to the coast-downs, with its 95 % band and the points of each run."""
+"""The resistance of the car against speed: the fit to the coast-downs, its 95 % band, the points of each run."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 
 from fifthwheel.data import Estimate, Floats
 from fifthwheel.plots.labels import End, make_room, put
-from fifthwheel.plots.paper import NARROW, Drawing, axes_on, colour, draw, few_ticks, name_axes, sheet_of
+from fifthwheel.plots.paper import NARROW, Drawing, axes_on, band, colour, draw, few_ticks, name_axes, sheet_of
 from fifthwheel.plots.windows import plural, result_text, thin, with_unit
 from fifthwheel.units import System, preferred
 
@@ -35,8 +35,8 @@ def coast_down(
 
     def paint(width: float) -> Figure:
         figure = sheet_of(width, 185.0 if width > NARROW else 195.0)
-        axes = axes_on(figure, 30.0, 26.0, 6.0, 20.0)
-        axes.fill_between(x, low, high, color=colour("band"), linewidth=0.0, zorder=2)
+        axes = axes_on(figure, 30.0, 31.0, 6.0, 20.0)
+        band(axes, x, low, high)
         axes.plot(x, f, color=colour("ink"), linewidth=1.5, zorder=5)
         for a, b in points.values():
             each = max(8, 240 // max(len(points), 1))

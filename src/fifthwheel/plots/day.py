@@ -42,8 +42,8 @@ def map_of_day(motion: Motion, runs: Sequence[Run], system: System = "metric") -
         height = float(
             np.clip(inside * (spans[1] + 4.0) / (spans[0] + 4.0), 90.0, 0.8 * inside if width > NARROW else inside)
         )
-        figure = sheet_of(width, height + 46.0)
-        axes = axes_on(figure, 38.0, 26.0, 8.0, 20.0)
+        figure = sheet_of(width, height + 51.0)
+        axes = axes_on(figure, 38.0, 31.0, 8.0, 20.0)
         axes.set_aspect("equal", adjustable="datalim")
         for track, e, n in paths:
             _path(axes, e / unit.factor, n / unit.factor, track, runs)
@@ -86,15 +86,19 @@ def timeline(
     dropped = max(0, len(checks) - MOST_LANES)
     checks = checks[:MOST_LANES]
     unit = preferred("m/s", "", system)
+    worst = {
+        f.check: f.severity for f in sorted(findings, key=lambda f: ("note", "warning", "fault").index(f.severity))
+    }
 
     def paint(width: float) -> Figure:
         lanes = [*kinds, *checks]
+        words = [*kinds, *(f"{_MARK[worst[check]]} {check}" for check in checks)]
         pitch = LINE + 2.0
         depth = pitch * len(lanes) + 26.0
         figure = sheet_of(width, 96.0 + depth)
-        left = min(max([text_width(word) for word in lanes] + [24.0]) + 10.0, 0.42 * width)
+        left = min(max([text_width(word) for word in words] + [24.0]) + 10.0, 0.42 * width)
         upper = axes_on(figure, left, depth + 4.0, 8.0, 20.0)
-        lower = axes_on(figure, left, 26.0, 8.0, 96.0)
+        lower = axes_on(figure, left, 31.0, 8.0, 96.0)
         for track in tracks:
             t, u = thin(track.t + starts[track.boot], np.where(track.usable, track.mean["u"], np.nan) / unit.factor,
                         points=share_points(len(tracks)))  # fmt: skip
@@ -105,9 +109,8 @@ def timeline(
         few_ticks(upper, x=8 if width > NARROW else 4, y=4)
         upper.tick_params(labelbottom=False, bottom=False)
         _lanes(lower, lanes, kinds, runs, findings, tracks, starts)
-        few_x = few_ticks
-        few_x(lower, x=8 if width > NARROW else 4)
-        lower.set_yticks(range(len(lanes)), lanes)
+        few_ticks(lower, x=8 if width > NARROW else 4)
+        lower.set_yticks(range(len(lanes)), words)
         lower.set_ylim(len(lanes) - 0.5, -0.5)
         name_axes(upper, "", f"speed, {unit.text}")
         name_axes(lower, "recorded time, s", "")
@@ -189,9 +192,12 @@ def spans_of(finding: Finding, tracks: Sequence[Track], starts: dict[int, float]
 def _timeline_caption(tracks: Sequence[Track], runs: Sequence[Run], findings: Sequence[Finding], dropped: int) -> str:
     minutes = sum(float(t.t[-1]) for t in tracks) / 60.0
     valid = sum(run.valid for run in runs)
-    text = f"{format_number(minutes, 3)}{NO_BREAK}min recorded in {plural(len(tracks), 'boot')}: {plural(len(runs), 'run')}"
+    text = f"{format_number(minutes, 3)}{NO_BREAK}min recorded in {plural(len(tracks), 'boot')}: "
+    text += plural(len(runs), "run")
     text += f", {valid} of them valid (black; left-out runs grey)" if runs else ""
-    text += f"; {plural(len(findings), 'finding')}" + (" (thin bars: over the whole boot)" if findings else "")
+    text += f"; {plural(len(findings), 'finding')}" + (
+        " (× fault, ▲ warning, ● note; thin bars: over the whole boot)" if findings else ""
+    )
     return text + (f"; {dropped} more kinds of findings only in the list." if dropped else ".")
 
 

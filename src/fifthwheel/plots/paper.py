@@ -19,6 +19,10 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 from xml.sax.saxutils import escape
 
+import numpy as np
+
+from fifthwheel.data import Floats
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
@@ -178,6 +182,19 @@ def name_axes(axes: Axes, x: str, y: str) -> None:
         )
 
 
+def band(axes: Axes, x: Floats, low: Floats, high: Floats) -> None:
+    """Tint the 95 % band between `low` and `high`, in one piece per unbroken stretch."""
+    from matplotlib.patches import PathPatch
+    from matplotlib.path import Path as Outline
+
+    finite = np.isfinite(x) & np.isfinite(low) & np.isfinite(high)
+    for piece in np.split(np.arange(x.size), np.flatnonzero(np.diff(finite.astype(int))) + 1):
+        if piece.size > 1 and finite[piece[0]]:
+            there, back = np.column_stack([x[piece], high[piece]]), np.column_stack([x[piece], low[piece]])[::-1]
+            outline = Outline(np.concatenate([there, back]))
+            axes.add_patch(PathPatch(outline, facecolor=colour("band"), linewidth=0.0, zorder=2))
+
+
 def few_ticks(axes: Axes, *, x: int = 8, y: int = 6) -> None:
     """Keep at most that many round ticks on each axis."""
     from matplotlib.ticker import MaxNLocator
@@ -214,5 +231,6 @@ def _tidy(svg: str, prefix: str, title: str) -> str:
     svg = re.sub(r" transform=\"rotate\(-0 [^\"]*\"", "", svg)
     svg = re.sub(r"(-?\d+\.\d{3,})", lambda found: f"{float(found[1]):.2f}", svg)
     svg = re.sub(r"\s*\n\s*", " ", svg).replace("> <", "><")
+    svg = re.sub(r"(?<=[\d.]) L (?=[-\d])", " ", svg)  # a path goes on with lines by itself
     head = f'<svg role="img" aria-label="{escape(title, {chr(34): "&quot;"})}" stroke-linejoin="round"'
     return svg.replace("<svg", head, 1).strip()

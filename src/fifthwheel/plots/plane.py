@@ -32,13 +32,13 @@ def acceleration_plane(motion: Motion, friction: Quantity | None, system: System
     unit = preferred("m/s2", "", system)
     x, y = ay / unit.factor, ax / unit.factor
     limit = friction.value * STANDARD_GRAVITY / unit.factor if friction is not None and friction.value > 0 else None
-    reach_x = _round_up(max(np.nanmax(np.abs(x)), 0.55 * np.nanmax(np.abs(y))))
+    reach_x = _round_up(max(np.nanmax(np.abs(x)), 0.7 * np.nanmax(np.abs(y))))
     low, high = float(np.nanmin(y)), float(np.nanmax(y))
 
     def paint(width: float) -> Figure:
         height = 262.0 if width > NARROW else 270.0
         figure = sheet_of(width, height)
-        axes = axes_on(figure, 30.0, 26.0, 8.0, 20.0)
+        axes = axes_on(figure, 30.0, 31.0, 8.0, 20.0)
         axes.set_aspect("equal", adjustable="box", anchor="SW" if width > NARROW else "C")
         span = max(high - low, 1e-6)
         axes.set_xlim(reach_x * 1.12, -reach_x * 1.12)
@@ -131,8 +131,8 @@ def _corners(axes: Axes) -> None:
     for x, y, word, ha, va in (
         (0.5, 0.995, "driving", "center", "top"),
         (0.5, 0.005, "braking", "center", "bottom"),
-        (0.008, 0.5, "left turn", "left", "bottom"),
-        (0.992, 0.5, "right turn", "right", "bottom"),
+        (0.008, 0.995, "left turn", "left", "top"),
+        (0.992, 0.995, "right turn", "right", "top"),
     ):
         axes.text(
             x, y, word, transform=axes.transAxes, color=colour("muted"), ha=ha, va=va, fontstyle="italic", zorder=6

@@ -10,7 +10,7 @@ import numpy as np
 
 from fifthwheel.data import Estimate, Floats, Motion, Run
 from fifthwheel.plots.labels import End, make_room, put
-from fifthwheel.plots.paper import NARROW, Drawing, axes_on, colour, draw, few_ticks, name_axes, sheet_of
+from fifthwheel.plots.paper import NARROW, Drawing, axes_on, band, colour, draw, few_ticks, name_axes, sheet_of
 from fifthwheel.plots.windows import (
     COVERAGE,
     Window,
@@ -25,7 +25,7 @@ from fifthwheel.plots.windows import (
     windows_of,
     with_unit,
 )
-from fifthwheel.units import NO_BREAK, System, format_fixed, preferred, shown
+from fifthwheel.units import NO_BREAK, System, format_fixed, preferred
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -53,7 +53,7 @@ def launches(
 
     def paint(width: float) -> Figure:
         figure = sheet_of(width, 190.0 if width > NARROW else 200.0)
-        axes = axes_on(figure, 30.0, 26.0, 6.0, 20.0)
+        axes = axes_on(figure, 30.0, 31.0, 6.0, 20.0)
         drawn = _curves(axes, windows, lines)
         longest = max(float(x[np.isfinite(y)][-1]) for x, y, _ in lines)
         highest = max(float(np.nanmax(y)) for _, y, _ in lines)
@@ -81,12 +81,12 @@ def braking(
 
     def paint(width: float) -> Figure:
         figure = sheet_of(width, 180.0 if width > NARROW else 190.0)
-        axes = axes_on(figure, 30.0, 26.0, 8.0, 20.0)
+        axes = axes_on(figure, 30.0, 31.0, 8.0, 20.0)
         drawn = _curves(axes, windows, lines)
         longest = max(float(np.nanmax(x)) for x, _, _ in lines)
         highest = max(float(np.nanmax(y)) for _, y, _ in lines)
         axes.set_xlim(longest * 1.02, 0.0)
-        axes.set_ylim(0.0, highest * 1.1)
+        axes.set_ylim(0.0, highest * 1.16)
         few_ticks(axes, x=8 if width > NARROW else 5)
         named = _named(windows)
         ends = [
@@ -113,8 +113,8 @@ def launch_caption(windows: Sequence[Window], figures: Sequence[Estimate], syste
     if best is None:
         top = max(valid, key=lambda w: float(np.nanmax(w.u)))
         when = float(top.t[int(np.nanargmax(top.u))])
-        text = f"Run {top.run.id} reached {with_unit(float(np.nanmax(top.u)), 'm/s', system)} {seconds(when)} after first motion"
-        return f"{text}.{tail}"
+        highest = with_unit(float(np.nanmax(top.u)), "m/s", system)
+        return f"Run {top.run.id} reached {highest} {seconds(when)} after first motion.{tail}"
     mark, times = best
     first = min(times, key=lambda name: times[name])
     text = f"Run {first} reached {mark} in {seconds(times[first])} from first motion"
@@ -135,7 +135,8 @@ def braking_caption(windows: Sequence[Window], figures: Sequence[Estimate], syst
         return f"No braking was valid.{tail}"
     top = max(valid, key=lambda w: float(w.u[np.isfinite(w.u)][0]))
     v0 = float(top.u[np.isfinite(top.u)][0])
-    text = f"Run {top.run.id} came to rest from {with_unit(v0, 'm/s', system)} in {with_unit(float(_to_rest(top)[0]), 'm', system)}"
+    way = with_unit(float(_to_rest(top)[0]), "m", system)
+    text = f"Run {top.run.id} came to rest from {with_unit(v0, 'm/s', system)} in {way}"
     mfdd = [f for f in figures if f.kind == "braking" and "mfdd" in f.name and f.scope == "mean"]
     if mfdd:
         text += (
@@ -169,8 +170,8 @@ def _quickest(
 
 def _line_of(window: Window, x: Floats, lines: int, factor: float) -> tuple[Floats, Floats, Floats]:
     """Return x, speed and half-width of the band in the reader's unit, on few points."""
-    return_x, speed, half = thin(x, window.u / factor, COVERAGE * window.u_sd / factor, points=share_points(lines))
-    return return_x, speed, half
+    x, speed, half = thin(x, window.u / factor, COVERAGE * window.u_sd / factor, points=share_points(3 * lines))
+    return x, speed, half
 
 
 def _to_rest(window: Window) -> Floats:
@@ -192,7 +193,7 @@ def _curves(
     heavy = 1.5 if valid <= 6 else 1.0 if valid <= 16 else 0.6
     for window, (x, speed, half) in zip(windows, lines, strict=True):
         if window.run.valid:
-            axes.fill_between(x, speed - half, speed + half, color=colour("band"), linewidth=0.0, zorder=2)
+            band(axes, x, speed - half, speed + half)
             axes.plot(x, speed, color=colour("ink"), linewidth=heavy, zorder=4)
         else:
             axes.plot(x, speed, color=colour("left-out"), linewidth=0.8, zorder=3)

@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fifthwheel.data import WHEELS, Floats, Motion, Run
-from fifthwheel.plots.labels import End, make_room, put
+from fifthwheel.plots.labels import End, make_room, put, text_width
 from fifthwheel.plots.paper import (
     NARROW,
     WHEEL_COLOUR,
     WHEEL_DASH,
     Drawing,
     axes_on,
+    band,
     colour,
     draw,
     few_ticks,
@@ -53,16 +54,16 @@ def wheel_slip(
 
     def paint(width: float) -> Figure:
         figure = sheet_of(width, 270.0 if width > NARROW else 290.0)
-        upper = axes_on(figure, 30.0, 26.0, 6.0, 20.0, share=(0.5, 1.0))
-        lower = axes_on(figure, 30.0, 26.0, 6.0, 20.0, share=(0.0, 0.36))
-        _rims(upper, chosen, unit.factor, kind)
-        _slips(lower, chosen, kind)
-        room = upper.get_xlim()[1]
-        lower.set_xlim(upper.get_xlim()[0], max(room, lower.get_xlim()[1]))
+        upper = axes_on(figure, 30.0, 31.0, 6.0, 20.0, share=(0.5, 1.0))
+        lower = axes_on(figure, 30.0, 31.0, 6.0, 20.0, share=(0.0, 0.36))
+        _rims(upper, chosen, unit.factor)
+        _slips(lower, chosen)
+        lower.set_xlim(upper.get_xlim())
+        _key(lower, chosen)
         few_ticks(upper, x=8 if width > NARROW else 5, y=5)
         few_ticks(lower, x=8 if width > NARROW else 5, y=4)
         word = "time from first motion, s" if kind == "launch" else "time from command, s"
-        name_axes(upper, "", f"speed at the rim and of the car (heavy), {unit.text}")
+        name_axes(upper, "", f"rim speeds and the car's speed (heavy), {unit.text}")
         name_axes(lower, word, "slip, %")
         upper.tick_params(labelbottom=False)
         return figure
@@ -102,42 +103,53 @@ def _worst(window: Window, driven: Sequence[str], kind: str) -> tuple[float, str
     return best
 
 
-def _rims(axes: Axes, window: Window, factor: float, kind: str) -> None:
+def _rims(axes: Axes, window: Window, factor: float) -> None:
     half = COVERAGE * window.u_sd / factor
-    t, u, band = thin(window.t, window.u / factor, half, points=_POINTS)
-    axes.fill_between(t, u - band, u + band, color=colour("band"), linewidth=0.0, zorder=2)
+    t, u, around = thin(window.t, window.u / factor, half, points=_POINTS)
+    band(axes, t, u - around, u + around)
     axes.plot(t, u, color=colour("ink"), linewidth=1.7, zorder=5)
-    drawn, ends = [(t, u)], [End(float(t[-1]), float(u[-1]), "car", weight=600)]
     highest = float(np.nanmax(u))
     for wheel in _wheels(window):
         x, rim = thin(window.t, _rim(window, wheel) / factor, points=_POINTS)
         axes.plot(x, rim, color=colour(WHEEL_COLOUR[wheel]), linestyle=WHEEL_DASH[wheel], linewidth=0.9, zorder=4)
-        finite = np.flatnonzero(np.isfinite(rim))
-        ends.append(End(float(x[finite[-1]]), float(rim[finite[-1]]), WHEEL_NAME[wheel]))
-        drawn.append((x, rim))
         highest = max(highest, float(np.nanmax(rim)))
     axes.set_xlim(float(t[0]), float(t[-1]))
     axes.set_ylim(0.0, highest * 1.06)
-    make_room(axes, ends)
-    put(axes, ends, drawn)
+    end = End(float(t[-1]), float(u[-1]), "car", weight=600)
+    make_room(axes, [end])
+    put(axes, [end])
 
 
-def _slips(axes: Axes, window: Window, kind: str) -> None:
-    drawn, ends, sizes = [], [], [5.0]
+def _slips(axes: Axes, window: Window) -> None:
+    low, high = 0.0, 0.0
     for wheel in _wheels(window):
         x, slip = thin(window.t, 100.0 * _slip(window, wheel), points=_POINTS)
         axes.plot(x, slip, color=colour(WHEEL_COLOUR[wheel]), linestyle=WHEEL_DASH[wheel], linewidth=0.9, zorder=4)
-        finite = np.flatnonzero(np.isfinite(slip))
-        ends.append(End(float(x[finite[-1]]), float(slip[finite[-1]]), WHEEL_NAME[wheel]))
-        drawn.append((x, slip))
-        sizes += [float(np.nanmax(slip)), -float(np.nanmin(slip))]
+        low, high = min(low, float(np.nanmin(slip))), max(high, float(np.nanmax(slip)))
     axes.axhline(0.0, color=colour("muted"), linewidth=0.6, zorder=3)
-    highest = max(float(np.nanmax(s)) for _, s in drawn)
-    lowest = min(float(np.nanmin(s)) for _, s in drawn)
-    pad = 0.12 * max(highest - lowest, 5.0)
-    axes.set_ylim(min(lowest, 0.0) - pad, max(highest, 0.0) + pad)
-    make_room(axes, ends)
-    put(axes, ends, drawn)
+    pad = 0.1 * max(high - low, 5.0)
+    axes.set_ylim(low - pad, high + pad)
+
+
+def _key(axes: Axes, window: Window) -> None:
+    """Name the wheels' lines in one row above the axes, from the right: the lines themselves meet at their ends."""
+    inverse = axes.transAxes.inverted()
+    frame = axes.get_window_extent()
+    right, level = frame.x1, frame.y1 + 10.0
+    for wheel in reversed(_wheels(window)):
+        start = right - text_width(WHEEL_NAME[wheel])
+        at, line = inverse.transform((start, level)), inverse.transform([(start - 21.0, level), (start - 3.0, level)])
+        axes.text(*at, WHEEL_NAME[wheel], transform=axes.transAxes, va="center_baseline", ha="left", clip_on=False)
+        axes.plot(
+            line[:, 0],
+            line[:, 1],
+            transform=axes.transAxes,
+            color=colour(WHEEL_COLOUR[wheel]),
+            linestyle=WHEEL_DASH[wheel],
+            linewidth=1.1,
+            clip_on=False,
+        )
+        right = start - 31.0
 
 
 def _caption(window: Window, driven: Sequence[str], kind: str, system: System) -> str:

@@ -1,0 +1,275 @@
+"""What stands on a sheet, in order, as plain words, tables and drawings: the one source of terminal, HTML and PDF.
+
+Nothing here knows how it will be set; nothing in the three writers decides what is said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from fifthwheel import plots
+from fifthwheel.data import Finding, Quantity
+from fifthwheel.plots.paper import Drawing
+from fifthwheel.sheet import tables
+from fifthwheel.sheet.report import Report
+from fifthwheel.sheet.results import Cell, page_one
+from fifthwheel.sheet.tables import Facts, Table
+from fifthwheel.units import NO_BREAK, format_fixed, format_quantity, one_line
+
+
+@dataclass(frozen=True)
+class Words:
+    """A paragraph; quiet ones are set smaller."""
+
+    text: str
+    quiet: bool = False
+
+
+@dataclass(frozen=True)
+class Pictures:
+    """One drawing across the page, or two beside one another."""
+
+    drawings: tuple[Drawing, ...]
+
+
+@dataclass(frozen=True)
+class FindingGroup:
+    """Findings of one check and severity: where and what of each, then cause, what was done and what to do."""
+
+    check: str
+    severity: str
+    places: tuple[tuple[str, str], ...]
+    cause: str
+    done: str
+    remedy: str
+
+
+@dataclass(frozen=True)
+class Findings:
+    """All findings of the session, worst first."""
+
+    groups: tuple[FindingGroup, ...]
+
+
+Block = Words | Pictures | Findings | Table | Facts
+
+
+@dataclass(frozen=True)
+class Section:
+    """A headed part of the evidence."""
+
+    name: str
+    title: str
+    blocks: tuple[Block, ...]
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A whole sheet. paper: "a4" or "us-letter". facts and cells are page one; `hero` is its drawing."""
+
+    title: str
+    car: str
+    date: str
+    place: str
+    paper: str
+    facts: Facts
+    cells: tuple[Cell, ...]
+    refused: tuple[str, ...]
+    summary: str
+    legend: str
+    hero: Drawing | None
+    sections: tuple[Section, ...]
+    version: str
+
+
+def compose(report: Report, *, draw: bool = True) -> Sheet:
+    """Return the sheet of a report. draw: make the drawings too (the terminal needs none)."""
+    from fifthwheel import __version__
+
+    measured, session, system = report.measured, report.session, report.units
+    drawings = _drawings(report) if draw else {}
+    return Sheet(
+        title=session.name,
+        car=report.car.name,
+        date=session.date,
+        place=session.place,
+        paper="us-letter" if system == "imperial" else "a4",
+        facts=Facts(_first_facts(report)),
+        cells=page_one(measured.figures, system),
+        refused=tuple(f"{refusal.label}: {refusal.reason}" for refusal in measured.refusals),
+        summary=_summary(report),
+        legend=_legend(report),
+        hero=drawings.get("launches") or drawings.get("braking") or drawings.get("coast-down") or drawings.get("timeline"),
+        sections=_sections(report, drawings),
+        version=__version__,
+    )
+
+
+def _drawings(report: Report) -> dict[str, Drawing]:
+    m, system = report.measured, report.units
+    made = (
+        plots.launches(m.motion, m.runs, m.figures, system),
+        plots.wheel_slip(m.motion, m.runs, report.car.driven, system),
+        plots.braking(m.motion, m.runs, m.figures, system),
+        plots.wheel_slip(m.motion, m.runs, report.car.driven, system, kind="braking"),
+        plots.coast_down(m.curves.get("coast_down"), m.figures, system),
+        plots.acceleration_plane(m.motion, report.car.tyre_front.friction, system),
+        plots.map_of_day(m.motion, m.runs, system),
+        plots.timeline(m.motion, m.runs, m.findings, system),
+    )
+    return {drawing.name: drawing for drawing in made if drawing is not None}
+
+
+def _sections(report: Report, drawings: dict[str, Drawing]) -> tuple[Section, ...]:
+    m = report.measured
+
+    def show(*names: str) -> list[Block]:
+        there = tuple(drawings[name] for name in names if name in drawings)
+        return [Pictures(there)] if there else []
+
+    each = {kind: tables.run_matrix(report, kind) for kind in {run.kind for run in m.runs}}
+
+    def matrix(kind: str) -> list[Block]:
+        table = each.get(kind)
+        return [table] if table is not None else []
+
+    parts: list[tuple[str, str, list[Block]]] = [
+        ("figures", "Figures", [tables.figure_table(report)] if m.figures else [Words("No figure could be computed.")]),
+        ("refused", "What this session cannot say", [tables.refusal_table(report)] if m.refusals else []),
+        ("launch", "Launches", [*show("launches"), *show("slip-launch"), *matrix("launch")]),
+        ("braking", "Braking", [*show("braking"), *show("slip-braking"), *matrix("braking")]),
+        ("speed", "Speed passes", matrix("speed pass")),
+        ("coasting", "Coast-down", [*show("coast-down"), *tables.coast_tables(report), *matrix("coast-down")]),
+        ("cornering", "Cornering", [*matrix("steady circle"), *matrix("step steer")]),
+        ("day", "The day from above", show("plane", "map")),
+        ("runs", "All runs", [tables.run_table(report)] if m.runs else [Words("No run was found in the recording.")]),
+        ("findings", "Findings", [*show("timeline"), *_findings(m.findings)]),
+        ("conditions", "Conditions and setup", [Facts(_all_facts(report))]),
+        ("method", "How it was computed", _method(report)),
+    ]
+    return tuple(Section(name, title, tuple(blocks)) for name, title, blocks in parts if blocks)
+
+
+def _findings(findings: Sequence[Finding]) -> list[Block]:
+    if not findings:
+        return [Words("The checks found nothing to report.")]
+    grouped: dict[tuple[str, ...], list[tuple[str, str]]] = {}
+    for f in findings:
+        key = (f.check, f.severity, f.cause, f.done, f.remedy)
+        grouped.setdefault(key, []).append((f.place, f.what))
+    return [Findings(tuple(FindingGroup(key[0], key[1], tuple(places), *key[2:]) for key, places in grouped.items()))]
+
+
+def _first_facts(report: Report) -> tuple[tuple[str, str], ...]:
+    """Return what page one says beside the figures: conditions in one line, setup, what changed."""
+    session = report.session
+    facts = [("Conditions", _conditions_line(report)), ("Setup", session.setup), ("Changed", session.changed)]
+    facts.append(("Notes", session.notes))
+    return tuple((word, text) for word, text in facts if text.strip())
+
+
+def _conditions_line(report: Report) -> str:
+    c, system = report.session.conditions, report.units
+    parts = [
+        c.surface,
+        _plain(c.air_temperature, report),
+        _plain(c.air_pressure, report),
+        f"{format_fixed(100.0 * c.air_humidity.value, 0)}{NO_BREAK}% humidity",
+    ]
+    density = report.measured.air_density
+    if density.value == density.value:
+        parts.append("air " + one_line(format_quantity(density, system=system)))
+    parts.append(_wind(report) or "wind not noted")
+    if c.slope.value or c.slope.u:
+        parts.append(f"slope {one_line(format_quantity(c.slope, kind='share', system=system))} along A")
+    return ", ".join(part for part in parts if part)
+
+
+def _plain(quantity: Quantity, report: Report) -> str:
+    return one_line(format_quantity(Quantity(quantity.value, 0.0, quantity.unit), system=report.units, digits=4))
+
+
+def _wind(report: Report) -> str:
+    c = report.session.conditions
+    if c.wind is None:
+        return ""
+    text = "wind " + one_line(format_quantity(c.wind, kind="wind", system=report.units, digits=2))
+    if c.wind_from is not None:
+        text += f" from {one_line(format_quantity(Quantity(c.wind_from.value, 0.0, 'rad'), digits=3))}"
+    return text
+
+
+def _all_facts(report: Report) -> tuple[tuple[str, str], ...]:
+    """Return everything stated about the day and the car that the figures rest on."""
+    car, session, system = report.car, report.session, report.units
+    c = session.conditions
+
+    def stated(quantity: Quantity | None, kind: str = "") -> str:
+        return "" if quantity is None else one_line(format_quantity(quantity, kind=kind, system=system))
+
+    facts = [
+        ("Surface", c.surface),
+        ("Air temperature", stated(c.air_temperature)),
+        ("Air pressure", stated(c.air_pressure)),
+        ("Humidity", stated(c.air_humidity, "share")),
+        ("Air density", stated(report.measured.air_density)),
+        ("Wind", _wind(report).removeprefix("wind ")),
+        ("Slope along A", stated(c.slope, "share")),
+        ("Setup", session.setup),
+        ("Changed since the last session", session.changed),
+        ("Notes", session.notes),
+        ("Mass", stated(car.mass)),
+        ("Weight on the front axle", stated(car.front_share, "share")),
+        ("Wheelbase", stated(car.wheelbase, "small length")),
+        ("Rolling radius front, as stated", stated(car.tyre_front.radius, "small length")),
+        ("Rolling radius rear, as stated", stated(car.tyre_rear.radius, "small length")),
+        ("Driven wheels", ", ".join(w.upper() for w in car.driven) or "none"),
+        ("Braked wheels", ", ".join(w.upper() for w in car.braked) or "none"),
+    ]
+    return tuple((word, text) for word, text in facts if text.strip() and text != "–")
+
+
+def _summary(report: Report) -> str:
+    """Return how many runs count and what the checks found, in one sentence each."""
+    m = report.measured
+    valid = sum(run.valid for run in m.runs)
+    left = len(m.runs) - valid
+    text = f"{tables.counted(len(m.runs), 'run')} found, {valid} valid" if m.runs else "No runs found"
+    if left:
+        text += f", {left} left out (why: see All runs)"
+    counts = [
+        tables.counted(sum(f.severity == severity for f in m.findings), severity)
+        for severity in ("fault", "warning", "note")
+        if any(f.severity == severity for f in m.findings)
+    ]
+    text += f". Findings: {', '.join(counts)}." if counts else ". No findings."
+    if m.motion.sensors:
+        text += f" Motion from {', '.join(m.motion.sensors)}."
+    return text
+
+
+def _legend(report: Report) -> str:
+    """Return how the figures of page one are to be read."""
+    text = (
+        "Beneath each figure ± its expanded uncertainty: half of the interval that holds the value with 95 % "
+        "probability (JCGM 100). "
+    )
+    if any(run.kind == "launch" for run in report.measured.runs):
+        text += (
+            "Times to speed count from first motion, the instant the car has moved 10 mm; without the first foot: from "
+            "0.3048 m on. Distances count from rest."
+        )
+    return text.strip()
+
+
+def _method(report: Report) -> list[Block]:
+    sensors = ", ".join(report.measured.motion.sensors) or "no sensor group"
+    words = (
+        f"Speed, heading and position come from a forward filter and a backward smoother over {sensors}; each figure was "
+        "computed on joint draws of that motion, with the terms that all runs share (radius, clock, latency, mass, air "
+        "density) drawn once for the session. Repeatability is the standard deviation between runs under the same "
+        "conditions (ISO 5725). The interval of a mean holds the car's expectation in these conditions; that of a run "
+        "holds what that run did."
+    )
+    return [Words(words), *tables.method_tables(report)]

@@ -1,0 +1,264 @@
+"""The tables of the evidence pages: figures with their budgets, runs with their reasons, files with their hashes."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from importlib import metadata
+
+import numpy as np
+
+from fifthwheel.data import Estimate, Quantity
+from fifthwheel.sheet.report import Report
+from fifthwheel.sheet.results import result_line, set_figure, size_text, stated, unit_kind
+from fifthwheel.units import NO_BREAK, System, format_fixed, format_number, format_quantity, one_line, preferred
+
+MOST_COLUMNS = 6
+"""Figures beside one another in a table of runs at most."""
+
+LIBRARIES = ("numpy", "scipy", "polars", "matplotlib", "typst")
+
+
+@dataclass(frozen=True)
+class Table:
+    """Rows under a head. right: columns set flush right. quiet: rows that did not count. wide: widths in parts."""
+
+    caption: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    right: frozenset[int] = frozenset()
+    quiet: frozenset[int] = frozenset()
+    wide: tuple[float, ...] = field(default=())
+
+
+@dataclass(frozen=True)
+class Facts:
+    """Pairs of a word and what it is here."""
+
+    pairs: tuple[tuple[str, str], ...]
+
+
+def counted(count: int, word: str) -> str:
+    """Return "1 run", "3 runs"; words ending in -s, -sh, -x take -es."""
+    ending = "" if count == 1 else "es" if word.endswith(("s", "sh", "x")) else "s"
+    return f"{count}{NO_BREAK}{word}{ending}"
+
+
+def figure_table(report: Report) -> Table:
+    """Return every stated figure: result, u, spread, effective degrees of freedom, n, largest shares, standard."""
+    system = report.units
+    rows = []
+    for figure in stated(report.measured.figures):
+        label = figure.label + (f", direction {figure.direction}" if figure.scope == "direction" else "")
+        rows.append(
+            (
+                label,
+                result_line(figure, system),
+                size_text(figure.u, figure, system),
+                size_text(figure.spread, figure, system),
+                _dof(figure.dof),
+                str(figure.n),
+                _shares(figure),
+                figure.standard + (f"; {figure.remark}" if figure.remark else ""),
+            )
+        )
+    caption = (
+        "u: standard uncertainty; s_r: repeatability (standard deviation between runs); ν: effective degrees of freedom; "
+        "n: runs; then the largest shares of the variance."
+    )
+    head = ("Figure", "Result, 95 %", "u", "s_r", "ν", "n", "Budget", "Defined by")
+    return Table(caption, head, tuple(rows), frozenset({2, 3, 4, 5}), wide=(3.0, 2.3, 0.9, 0.9, 0.6, 0.5, 2.8, 2.0))
+
+
+def _dof(value: float) -> str:
+    if not np.isfinite(value) or value > 999.0:
+        return "∞"
+    return format_fixed(float(np.floor(value)), 0) if value >= 10.0 else format_number(value, 2)
+
+
+def _shares(figure: Estimate, most: int = 3) -> str:
+    parts = sorted(((share, term) for term, share in figure.parts.items() if share >= 0.005), reverse=True)
+    return ", ".join(f"{term.replace('_', ' ')} {format_fixed(100 * share, 0)}{NO_BREAK}%" for share, term in parts[:most])
+
+
+def refusal_table(report: Report) -> Table:
+    """Return each figure that was refused, with the reason."""
+    rows = tuple((r.label, r.kind, r.reason) for r in report.measured.refusals)
+    return Table("", ("Figure", "Kind of run", "Why not"), rows, wide=(2.0, 1.0, 4.0))
+
+
+def run_table(report: Report) -> Table:
+    """Return every run that was found: where it lies, which way it went, whether it counts and why not."""
+    rows, quiet = [], set()
+    for i, run in enumerate(report.measured.runs):
+        if not run.valid:
+            quiet.add(i)
+        rows.append(
+            (
+                run.id,
+                str(run.boot),
+                format_fixed(run.start, 2),
+                format_fixed(run.end, 2),
+                run.direction or "–",
+                "valid" if run.valid else "left out",
+                "; ".join(run.reasons),
+            )
+        )
+    return Table(
+        "Start and end on the logger's own clock, so that a run can be found in the raw file; a run that breaks a rule is "
+        "kept and shown, and does not count.",
+        ("Run", "Boot", "Start, s", "End, s", "Dir.", "Counts", "Why not"),
+        tuple(rows),
+        frozenset({1, 2, 3}),
+        frozenset(quiet),
+        (1.5, 0.6, 1.1, 1.1, 0.6, 0.9, 4.0),
+    )
+
+
+def run_matrix(report: Report, kind: str) -> Table | None:
+    """Return what each run of a kind did: one row a run, up to six figures beside one another; None without any."""
+    figures = [f for f in report.measured.figures if f.scope == "run" and f.kind == kind and f.run_ids]
+    if not figures:
+        return None
+    names = _columns(list(dict.fromkeys(f.name for f in figures)), report.units)
+    labels = {f.name: f.label for f in figures}
+    by_run = {(f.run_ids[0], f.name): f for f in figures}
+    rows, quiet = [], set()
+    for run in report.measured.runs:
+        if run.kind != kind:
+            continue
+        if not run.valid:
+            quiet.add(len(rows))
+        cells = [by_run.get((run.id, name)) for name in names]
+        if not run.valid and not any(cells):
+            continue
+        rows.append((run.id, run.direction or "–", *(_short(cell, report.units) for cell in cells)))
+    if not rows:
+        return None
+    head = ("Run", "Dir.", *(_with_unit(labels[name], by_run, name, report.units) for name in names))
+    return Table(
+        "What each run did, with the 95 % half-width of that run alone.",
+        head,
+        tuple(rows),
+        frozenset(range(2, 2 + len(names))),
+        frozenset(i for i in quiet if i < len(rows)),
+        (1.3, 0.5, *([1.6] * len(names))),
+    )
+
+
+def _columns(names: list[str], system: System) -> list[str]:
+    """Return at most six figures for the columns: those in the other system's marks go first, then the lower marks."""
+    other = r"_mph(\.|$|_)" if system == "metric" else r"_(km_?h|kph)(\.|$|_)"
+    names = [name for name in names if not re.search(other, name)] or names
+    if len(names) <= MOST_COLUMNS:
+        return names
+    kept = [name for name in names if "rollout" not in name] or names
+    while len(kept) > MOST_COLUMNS:
+        times = [name for name in kept if re.search(r"time_to_\d+_|speed_at_|distance_from_", name)]
+        kept.remove(times[0] if times else kept[-1])
+    return kept
+
+
+def _short(figure: Estimate | None, system: System) -> str:
+    if figure is None:
+        return "–"
+    set_ = set_figure(figure, system)
+    return f"{set_.value} {set_.plus_minus}".strip()
+
+
+def _with_unit(label: str, by_run: dict[tuple[str, str], Estimate], name: str, system: System) -> str:
+    figure = next(f for (_, other), f in by_run.items() if other == name)
+    unit = preferred(figure.unit, unit_kind(figure), system).text
+    return f"{label}, {unit}" if unit else label
+
+
+def coast_tables(report: Report) -> list[Table]:
+    """Return the coefficients of the coast-down fit with their correlations, where the fit states them."""
+    curve = report.measured.curves.get("coast_down") or {}
+    correlation = curve.get("correlation")
+    names = list(curve.get("names", ("F0", "F1", "F2")))
+    if correlation is None:
+        return []
+    matrix = np.asarray(correlation, dtype=float)
+    if matrix.ndim != 2 or matrix.shape[0] != matrix.shape[1]:
+        return []
+    names = names[: len(matrix)]
+    rows = tuple((name, *(format_fixed(float(v), 2) for v in line)) for name, line in zip(names, matrix, strict=True))
+    head = ("Correlation", *names)
+    return [Table("How the fitted coefficients hang together.", head, rows, frozenset(range(1, len(head))))]
+
+
+def method_tables(report: Report) -> list[Table]:
+    """Return what was estimated, how true the stated noise is, which clocks were aligned, which files were read."""
+    m = report.measured
+    made = [_parameters(m.motion.parameters, report.units)]
+    if m.motion.nis:
+        rows = tuple((name, format_fixed(mean, 2), str(n)) for name, (mean, n) in m.motion.nis.items())
+        caption = "Normalised innovation squared per degree of freedom: near 1 when the stated noise is true."
+        made.append(Table(caption, ("Sensor", "Mean", "Number"), rows, frozenset({1, 2}), wide=(3.0, 1.0, 1.0)))
+    if report.recording.alignments:
+        rows = tuple(
+            (
+                a.source,
+                a.method,
+                one_line(format_quantity(Quantity(a.offset, a.u_offset, "s"))),
+                f"{format_fixed(1e6 * a.rate, 1)}{NO_BREAK}ppm",
+            )
+            for a in report.recording.alignments
+        )
+        made.append(Table("Sources with clocks of their own.", ("Source", "Laid on the log by", "Offset", "Rate"), rows, frozenset({2, 3})))
+    made.append(_files(report))
+    rows = tuple((name, version) for name, version in _versions())
+    made.append(Table("Computed with", ("Program", "Version"), rows, wide=(2.0, 1.0)))
+    return [table for table in made if table.rows]
+
+
+def _parameters(parameters: object, system: System) -> Table:
+    assert hasattr(parameters, "items")
+    rows = tuple(
+        (name.replace("_", " "), one_line(format_quantity(q, kind=_parameter_kind(name, q), system=system)))
+        for name, q in parameters.items()
+    )
+    return Table("Constants of the car and its sensors, as estimated on this day.", ("Constant", "Estimate, 95 %"), rows, wide=(2.0, 2.0))
+
+
+def _parameter_kind(name: str, quantity: Quantity) -> str:
+    if quantity.unit == "m":
+        return "small length"
+    if quantity.unit == "s" and abs(quantity.value) < 1.0:
+        return "short time"
+    return ""
+
+
+def _files(report: Report) -> Table:
+    rows = tuple(
+        (
+            file.name,
+            f"{file.size / 1e6:.2f}{NO_BREAK}MB" if file.size >= 10_000 else f"{file.size}{NO_BREAK}bytes",
+            str(file.rows_in),
+            str(file.rows_kept),
+            str(file.rows_reported),
+            file.sha256,
+        )
+        for file in report.recording.files
+    )
+    return Table(
+        "The raw files; rows in are rows kept and rows reported.",
+        ("File", "Size", "Rows in", "Kept", "Reported", "SHA-256"),
+        rows,
+        frozenset({1, 2, 3, 4}),
+        wide=(1.6, 0.9, 0.8, 0.8, 0.8, 3.6),
+    )
+
+
+def _versions() -> Sequence[tuple[str, str]]:
+    from fifthwheel import __version__
+
+    found = [("fifthwheel", __version__)]
+    for name in LIBRARIES:
+        try:
+            found.append((name, metadata.version(name)))
+        except metadata.PackageNotFoundError:
+            continue
+    return found
