@@ -4,7 +4,8 @@
 
 u speed [m/s]; s = +1 or -1 the direction driven; w headwind in direction +1 [m/s]; i slope, uphill positive in
 direction +1 [1]; m mass, m_e effective mass with the rotating parts [kg]. The equation is integrated and the solution
-fitted to the curves of all runs together; measured speed is never differentiated. Per unit of effective mass the unknowns are
+fitted to the curves of all runs together; measured speed is never differentiated. Per unit of effective mass the
+unknowns are
 theta = (F0/m_e, F1/m_e, F2/m_e, w, m g i/m_e). Runs are rows: arrays (R, n) hold R runs of n samples each.
 """
 

@@ -1,0 +1,142 @@
+"""What the run finders look at: the mean motion of one boot and the commands that were logged, on the same rows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from fifthwheel.data import Bools, Floats, Recording, Track
+
+REST_SPEED = 0.05
+"""Speed under which the car stands [m/s] (docs/figures.md)."""
+
+COMMAND_ON = 0.02
+"""Smallest command that is one [1]: radio control centres jitter by about 1 % (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Signals:
+    """One boot: t [s], u [m/s], a [m/s2] (50 ms mean), s [m], psi [rad, no jumps], usable, and commands where logged.
+
+    Rows are those of the boot's track; NaN of the motion is bridged by straight lines, `usable` is false there.
+    throttle, brake: 0 is none; a negative throttle counts as brake. current: motor current [A].
+    """
+
+    boot: int
+    t: Floats
+    u: Floats
+    a: Floats
+    s: Floats
+    psi: Floats
+    usable: Bools
+    standing: Bools
+    throttle: Floats | None
+    brake: Floats | None
+    current: Floats | None
+    steer: Floats | None
+
+    @property
+    def n(self) -> int:
+        """Number of rows."""
+        return int(self.t.size)
+
+
+def signals_of(recording: Recording, track: Track) -> Signals:
+    """Return the signals of one boot's track."""
+    t = np.asarray(track.t, dtype=np.float64)
+    u = _bridged(t, track.mean["u"])
+    acceleration = track.mean.get("ax")
+    a = smooth(t, _bridged(t, acceleration) if acceleration is not None else np.gradient(u, t), 0.05)
+    s = _bridged(t, track.mean["distance"]) if "distance" in track.mean else _travelled(t, u)
+    psi = np.unwrap(_bridged(t, track.mean["psi"])) if "psi" in track.mean else np.zeros_like(t)
+    sd = _bridged(t, track.sd["u"]) if "u" in track.sd else np.zeros_like(t)
+    standing = np.abs(u) < np.clip(REST_SPEED + 2.0 * sd, REST_SPEED, 0.25)
+    throttle, brake = _commands(recording, track, standing)
+    steer = channel_on(recording, track, "steer")
+    return Signals(
+        boot=track.boot, t=t, u=u, a=a, s=s, psi=psi, usable=np.asarray(track.usable, dtype=bool), standing=standing,
+        throttle=throttle, brake=brake, current=channel_on(recording, track, "motor_current"),
+        steer=steer if steer is not None else channel_on(recording, track, "steer_command"),
+    )  # fmt: skip
+
+
+def channel_on(recording: Recording, track: Track, name: str) -> Floats | None:
+    """Return a channel on the rows of a track, held between its own rows; None when no source has it in this boot."""
+    for key, table in recording.tables.items():
+        channel = table.channels.get(name)
+        if channel is None:
+            continue
+        if key == "log":
+            values = np.asarray(channel.values[track.first : track.last], dtype=np.float64)
+        else:
+            rows = np.flatnonzero((table.boot == track.boot) & np.isfinite(channel.values))
+            if rows.size == 0:
+                continue
+            index = np.searchsorted(table.t[rows], track.t, side="right") - 1
+            values = np.where(index >= 0, channel.values[rows[np.maximum(index, 0)]], np.nan)
+        if np.any(np.isfinite(values)):
+            return _held(values)
+    return None
+
+
+def _commands(recording: Recording, track: Track, standing: Bools) -> tuple[Floats | None, Floats | None]:
+    """Return throttle (0 and more) and brake (0 and more); a constant small offset of the throttle is taken out."""
+    throttle = channel_on(recording, track, "throttle")
+    brake = channel_on(recording, track, "brake")
+    if throttle is None:
+        return None, None if brake is None else np.clip(brake, 0.0, None)
+    neutral = float(np.median(throttle[standing])) if np.any(standing) else 0.0
+    if abs(neutral) < 0.1:
+        throttle = throttle - neutral
+    if brake is not None:
+        return np.clip(throttle, 0.0, None), np.maximum(np.clip(brake, 0.0, None), np.clip(-throttle, 0.0, None))
+    if float(np.min(throttle)) < -0.05:
+        return np.clip(throttle, 0.0, None), np.clip(-throttle, 0.0, None)
+    return np.clip(throttle, 0.0, None), None
+
+
+def _held(values: Floats) -> Floats:
+    """Return values with each NaN replaced by the last number before it (the first number before the first)."""
+    good = np.isfinite(values)
+    index = np.maximum.accumulate(np.where(good, np.arange(values.size), -1))
+    return np.asarray(values[np.where(index < 0, int(np.argmax(good)), index)])
+
+
+def _bridged(t: Floats, values: Floats) -> Floats:
+    numbers = np.asarray(values, dtype=np.float64)
+    good = np.isfinite(numbers)
+    if np.all(good) or not np.any(good):
+        return np.where(good, numbers, 0.0)
+    return np.interp(t, t[good], numbers[good])
+
+
+def _travelled(t: Floats, u: Floats) -> Floats:
+    return np.concatenate([[0.0], np.cumsum(0.5 * (u[1:] + u[:-1]) * np.diff(t))])
+
+
+def smooth(t: Floats, values: Floats, width: float) -> Floats:
+    """Return the centred moving mean over `width` [s]; shorter at the ends."""
+    if t.size < 3:
+        return values
+    half = round(0.5 * width / float(np.median(np.diff(t))))
+    if half < 1:
+        return values
+    total = np.concatenate([[0.0], np.cumsum(values)])
+    index = np.arange(t.size)
+    low, high = np.maximum(index - half, 0), np.minimum(index + half + 1, t.size)
+    return np.asarray((total[high] - total[low]) / (high - low))
+
+
+def stretches(mask: Bools) -> Iterator[tuple[int, int]]:
+    """Yield [first, last) of each stretch of true values."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        yield int(first), int(last)
+
+
+def first_true(mask: Bools, start: int, stop: int) -> int:
+    """Return the first index in [start, stop) where the mask is true, else `stop`."""
+    part = mask[start:stop]
+    return start + int(np.argmax(part)) if part.size and bool(np.any(part)) else stop
