@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from operator import attrgetter
 
 import numpy as np
 
 from fifthwheel.data import Floats, Ints
 from fifthwheel.demo.day import Driver, Move, Plan, Reboot, ended
-from fifthwheel.demo.vehicle import ROW, Spec, State, advance, is_at_rest, stand
+from fifthwheel.demo.vehicle import ROW, Command, Spec, State, advance, is_at_rest, stand
 
 TRUTH = (
     "x", "y", "psi", "u", "v", "r", "distance", "ax", "ay", "mean_ax", "mean_ay", "mean_r", "steer",
@@ -20,6 +20,8 @@ TRUTH = (
     "energy_motor", "energy_drag", "energy_friction", "energy_slip",
 )  # fmt: skip
 """State fields kept per row."""
+
+_KEPT = attrgetter(*TRUTH)
 
 
 @dataclass(frozen=True)
@@ -102,11 +104,8 @@ class _Log:
     def __init__(self) -> None:
         self.rows: list[tuple[float, ...]] = []
 
-    def add(self, now: float, boot: int, s: State, command: Any, head_wind: float) -> None:
-        state = s.__dict__
-        row = [state[name] for name in TRUTH]
-        row += (command.throttle, command.brake, command.steer, head_wind, now, boot)
-        self.rows.append(tuple(row))
+    def add(self, now: float, boot: int, s: State, command: Command, head_wind: float) -> None:
+        self.rows.append((*_KEPT(s), command.throttle, command.brake, command.steer, head_wind, now, boot))
 
     def close(self, runs: tuple[TrueRun, ...]) -> Driven:
         table = np.array(self.rows, dtype=np.float64)

@@ -25,7 +25,7 @@ ROW = STEP * SUBSTEPS
 Drive = Literal["rear", "front", "all"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Spec:
     """The demo car's true properties, SI. Axle pairs are (front, rear); `growth` is relative at `growth_at` [m/s]."""
 
@@ -63,7 +63,7 @@ class Spec:
     steer_lock: float = 0.45
 
 
-@dataclass
+@dataclass(slots=True)
 class Command:
     """What the driver's hands ask for: throttle and brake in 0..1, steer angle [rad], left positive."""
 
@@ -72,7 +72,7 @@ class Command:
     steer: float = 0.0
 
 
-@dataclass
+@dataclass(slots=True)
 class State:
     """The car at one instant; wheels in the order fl, fr, rl, rr. Energies [J] are sums since the start."""
 
@@ -240,11 +240,12 @@ def _axle(
         s.voltage = open_circuit(spec, s.charge) - pack * spec.pack_resistance
     brake = spec.brake_torque[axle] * command.brake
     tl, tr = brake + spec.rolling_resistance * zl * rl, brake + spec.rolling_resistance * zr * rr
-    net_l = 0.5 * torque - fxl * rl
-    net_r = 0.5 * torque - fxr * rr
-    # the tyre's pull back on the wheel, implicit: 1 + dt R^2 dF/d(slip speed) / I, at the axle's common inertia
-    damp = 1.0 + STEP * 0.5 * (rl * rl * kl + rr * rr * kr) / (inertia + 0.5 * rotor)
-    damp_d = 1.0 + STEP * 0.5 * (rl * rl * kl + rr * rr * kr) / inertia
+    # implicit in the slip speed: F' = F + k (R dw - dv), with dv the ground's change over the step as last seen
+    gain = STEP * (s.ax + s.r * s.v) * cos_d
+    net_l = 0.5 * torque - (fxl - kl * gain) * rl
+    net_r = 0.5 * torque - (fxr - kr * gain) * rr
+    pull = STEP * 0.5 * (rl * rl * kl + rr * rr * kr)
+    damp, damp_d = 1.0 + pull / (inertia + 0.5 * rotor), 1.0 + pull / inertia
     fric_l = math.copysign(tl, wl) if wl != 0.0 else max(-tl, min(tl, net_l))
     fric_r = math.copysign(tr, wr) if wr != 0.0 else max(-tr, min(tr, net_r))
     both = (net_l - fric_l + net_r - fric_r) / ((inertia + 0.5 * rotor) * damp)
@@ -254,9 +255,13 @@ def _axle(
         wl_new = 0.0
     if wr_new * wr < 0.0:
         wr_new = 0.0
+    fxl += kl * (rl * (wl_new - wl) - gain)
+    fxr += kr * (rr * (wr_new - wr) - gain)
     ml, mr = 0.5 * (wl + wl_new), 0.5 * (wr + wr_new)
     s.energy_friction += STEP * (abs(fric_l * ml) + abs(fric_r * mr))
-    s.energy_slip += STEP * (fxl * (ml * rl - vxl) - fyl * vyl + fxr * (mr * rr - vxr) - fyr * vyr)
+    s.energy_slip += STEP * (
+        fxl * (ml * rl - vxl - 0.5 * gain) - fyl * vyl + fxr * (mr * rr - vxr - 0.5 * gain) - fyr * vyr
+    )
     if axle:
         s.w2, s.w3, s.slip2, s.slip3 = wl_new, wr_new, sl, sr
         s.turned2 += STEP * ml
@@ -271,7 +276,7 @@ def _axle(
 
 
 def _tyre(slide: float, sideways: float, along: float, limit: float, spec: Spec) -> tuple[float, float, float, float]:
-    """Return (Fx, Fy, dF/d(slip speed), slip) of a wheel whose rim runs `slide` [m/s] faster than the ground below it.
+    """Return (Fx, Fy, dF/d(slip speed) or 0 beyond the peak, slip) of a wheel whose rim runs `slide` [m/s] faster than the ground below it.
 
     Slip is over the speed `along`, but never over less than 0.5 m/s, which keeps a standing wheel regular.
     """
@@ -279,5 +284,7 @@ def _tyre(slide: float, sideways: float, along: float, limit: float, spec: Spec)
     slip_x, slip_y = slide / over, -sideways / over
     slip = math.sqrt(slip_x * slip_x + slip_y * slip_y)
     x, k = slip / spec.peak_slip, spec.slip_gain
-    stiffness = limit * (k + 3.0 * x) / ((1.0 + (k - 2.0) * x + 4.0 * x * x) * spec.peak_slip)
-    return stiffness * slip_x, stiffness * slip_y, stiffness / over, slip_x
+    below = 1.0 + (k - 2.0) * x + 4.0 * x * x
+    stiffness = limit * (k + 3.0 * x) / (below * spec.peak_slip)
+    slope = limit * (k + 6.0 * x - (k + 6.0) * x * x) / (below * below * spec.peak_slip)
+    return stiffness * slip_x, stiffness * slip_y, max(slope, 0.0) / over, slip_x

@@ -86,7 +86,7 @@ class DemoTruth:
 
     session: the session's folder; logs: raw files in reading order. rows: index of each written row into the simulated
     grid, in file order, without the truncated last one. columns: header word -> channel (SI = (x - offset) / factor,
-    see COLUMNS). parameters: true constants by the names of `Motion.parameters`, SI. faults: everything wrong on purpose.
+    see COLUMNS). parameters: true constants by the names of `Motion.parameters`, SI. faults: all of them.
     """
 
     folder: Path
