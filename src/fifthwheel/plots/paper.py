@@ -51,7 +51,8 @@ COLOURS: Mapping[str, tuple[str, str]] = MappingProxyType(
     }
 )
 """Role -> (light, dark). Front and rear are the Okabe-Ito colour-blind-safe blue and vermilion (Okabe & Ito 2008);
-on dark paper the same hues, lighter. Words keep a contrast of 4.5 on paper, lines one of 3 (WCAG 2.2, 1.4.3, 1.4.11)."""
+on dark paper the same hues, lighter. Words keep a contrast of 4.5 on paper, lines
+one of 3 (WCAG 2.2, 1.4.3 and 1.4.11)."""
 
 WHEEL_COLOUR: Mapping[str, str] = MappingProxyType({"fl": "front", "fr": "front", "rl": "rear", "rr": "rear"})
 WHEEL_DASH: Mapping[str, Any] = MappingProxyType(

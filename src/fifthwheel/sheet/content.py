@@ -100,7 +100,10 @@ def compose(report: Report, *, draw: bool = True) -> Sheet:
         refused=tuple(f"{refusal.label}: {refusal.reason}" for refusal in measured.refusals),
         summary=_summary(report),
         legend=_legend(report),
-        hero=drawings.get("launches") or drawings.get("braking") or drawings.get("coast-down") or drawings.get("timeline"),
+        hero=drawings.get("launches")
+        or drawings.get("braking")
+        or drawings.get("coast-down")
+        or drawings.get("timeline"),
         sections=_sections(report, drawings),
         version=__version__,
     )

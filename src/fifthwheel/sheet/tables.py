@@ -79,7 +79,9 @@ def _dof(value: float) -> str:
 
 def _shares(figure: Estimate, most: int = 3) -> str:
     parts = sorted(((share, term) for term, share in figure.parts.items() if share >= 0.005), reverse=True)
-    return ", ".join(f"{term.replace('_', ' ')} {format_fixed(100 * share, 0)}{NO_BREAK}%" for share, term in parts[:most])
+    return ", ".join(
+        f"{term.replace('_', ' ')} {format_fixed(100 * share, 0)}{NO_BREAK}%" for share, term in parts[:most]
+    )
 
 
 def refusal_table(report: Report) -> Table:
@@ -207,7 +209,14 @@ def method_tables(report: Report) -> list[Table]:
             )
             for a in report.recording.alignments
         )
-        made.append(Table("Sources with clocks of their own.", ("Source", "Laid on the log by", "Offset", "Rate"), rows, frozenset({2, 3})))
+        made.append(
+            Table(
+                "Sources with clocks of their own.",
+                ("Source", "Laid on the log by", "Offset", "Rate"),
+                rows,
+                frozenset({2, 3}),
+            )
+        )
     made.append(_files(report))
     rows = tuple((name, version) for name, version in _versions())
     made.append(Table("Computed with", ("Program", "Version"), rows, wide=(2.0, 1.0)))
@@ -220,7 +229,12 @@ def _parameters(parameters: object, system: System) -> Table:
         (name.replace("_", " "), one_line(format_quantity(q, kind=_parameter_kind(name, q), system=system)))
         for name, q in parameters.items()
     )
-    return Table("Constants of the car and its sensors, as estimated on this day.", ("Constant", "Estimate, 95 %"), rows, wide=(2.0, 2.0))
+    return Table(
+        "Constants of the car and its sensors, as estimated on this day.",
+        ("Constant", "Estimate, 95 %"),
+        rows,
+        wide=(2.0, 2.0),
+    )
 
 
 def _parameter_kind(name: str, quantity: Quantity) -> str:
