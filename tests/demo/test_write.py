@@ -148,7 +148,7 @@ def test_channels_are_the_truth_within_their_errors(truth: DemoTruth, rows: list
     for wheel in ("fl", "fr", "rl", "rr"):
         measured = column(truth, rows, f"w{wheel.upper()}_rpm") * 2.0 * math.pi / 60.0
         true = np.gradient(day.truth[f"wheel_turned_{wheel}"], day.t)[at]
-        # the encoder's wobble of 0.05 deg once per turn makes 0.09 % of speed, and the speed is half a row (2.5 ms) late
+        # the encoder's wobble, 0.05 deg once per turn, makes 0.09 % of speed, and the speed is half a row (2.5 ms) late
         error = (measured - true)[rolling]
         assert abs(np.median(error / true[rolling])) < 1e-3
         assert np.percentile(np.abs(error), 90) < 2.0
