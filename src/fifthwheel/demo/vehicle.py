@@ -278,7 +278,8 @@ def _axle(
 def _tyre(slide: float, sideways: float, along: float, limit: float, spec: Spec) -> tuple[float, float, float, float]:
     """Return (Fx, Fy, dF/d(slip speed), slip) of a wheel whose rim runs `slide` [m/s] faster than the ground below it.
 
-    The derivative is 0 beyond the peak. Slip is over the speed `along`, but never over less than 0.5 m/s, which keeps a standing wheel regular.
+    The derivative is 0 beyond the peak. Slip is over the speed `along`, but never over less than 0.5 m/s, which keeps
+    a standing wheel regular.
     """
     over = max(abs(along), 0.5)
     slip_x, slip_y = slide / over, -sideways / over
