@@ -191,7 +191,8 @@ def example(si_unit: str) -> str:
     """Return an example text for error messages."""
     return {
         "m": "41.5 mm +- 0.4 mm", "kg": "4.12 kg +- 0.02 kg", "s": "5 ms", "m/s": "30 km/h", "m/s2": "9.81 m/s2",
-        "rad": "25 deg", "rad/s": "2000 deg/s", "K": "21 degC", "Pa": "1013 hPa", "1": "0.47 +- 0.01", "kg m2": "6e-5 kg m^2",
+        "rad": "25 deg", "rad/s": "2000 deg/s", "K": "21 degC", "Pa": "1013 hPa", "1": "0.47 +- 0.01",
+        "kg m2": "6e-5 kg m^2",
         "rad/s/V": "2200 rpm/V", "ohm": "12 mohm", "A": "120 A", "V": "11.1 V", "m2": "0.03 m^2 +- 0.01 m^2",
         "Hz": "10 Hz", "A s": "5000 mAh",
     }.get(si_unit, f"1 {si_unit}")  # fmt: skip
@@ -443,3 +444,16 @@ def format_concise(value: float, u: float) -> str:
     last = _digits(Fraction(repr(float(u))), places)
     shown_u = last.replace("0.", "", 1).lstrip("0") if last.startswith("0.") else last
     return f"{_digits(Fraction(repr(float(value))), places, group=True)}({shown_u})"
+
+
+_KIND_WORDS: tuple[tuple[str, str, str], ...] = (
+    ("m", "wheel_radius", "small length"), ("m", "tyre_radius", "small length"), ("m", "cg_height", "small length"),
+    ("m/s", "wind", "wind"), ("m/s", "slip_speed", "slip speed"), ("rad/s", "wheel_speed", "wheel speed"),
+    ("rad/s", "motor_speed", "wheel speed"), ("K", "rise", "difference"), ("J", "energy", "pack energy"),
+    ("1", "share", "share"), ("1", "slip", "share"), ("1", "overshoot", "share"), ("1", "growth", "share"),
+)  # fmt: skip
+
+
+def kind_of(name: str, si_unit: str) -> str:
+    """Return the kind (see `preferred`) that the name of a figure, channel or parameter tells, "" for the usual one."""
+    return next((kind for unit, word, kind in _KIND_WORDS if unit == si_unit and word in name), "")

@@ -1,0 +1,9 @@
+"""Recordings on disk: Parquet in the session, data frames, and exports for a spreadsheet."""
+
+from __future__ import annotations
+
+from fifthwheel.store.export import export
+from fifthwheel.store.frames import to_frame
+from fifthwheel.store.recording import check_raw_files, hash_file, load_recording, save_recording
+
+__all__ = ["check_raw_files", "export", "hash_file", "load_recording", "save_recording", "to_frame"]
