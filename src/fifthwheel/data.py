@@ -103,7 +103,10 @@ class RawFile:
 
 @dataclass(frozen=True)
 class Alignment:
-    """How a source's clock was laid on the log's: t_log = offset + (1 + rate) * t_source [s], with u(offset) [s]."""
+    """How a source's clock was laid on the log's: t_log = offset + (1 + rate) * t_source [s], with u(offset) [s].
+
+    t_source: seconds since the source's first row. boot: the boot of the log whose time t_log is.
+    """
 
     source: str
     method: str
@@ -111,6 +114,7 @@ class Alignment:
     u_offset: float
     rate: float
     u_rate: float
+    boot: int = 1
 
 
 @dataclass(frozen=True)
