@@ -1,7 +1,7 @@
 """Small made-up drives with consistent physics, so that each fault can be put in by hand and by measure.
 
-A drive: rest, launch, straight, braking, left circle, right circle, gentle pull, coasting, braking, rest. Kinematics are
-those of a rigid car (ISO 8855): ay = u r, wheels at u -+ r track / 2, steer = atan(wheelbase r / u).
+A drive: rest, launch, straight, braking, left circle, right circle, gentle pull, coasting, braking, rest. Kinematics
+are those of a rigid car (ISO 8855): ay = u r, wheels at u -+ r track / 2, steer = atan(wheelbase r / u).
 """
 
 from __future__ import annotations
@@ -34,13 +34,15 @@ def make_car(radius: float = 0.05, **changes: Any) -> Car:
     zero = (q(0.0, 0.0, "m"),) * 3
     car = Car(
         path=Path("car.toml"), name="Made", mass=q(4.0, 0.01, "kg"), front_share=q(0.46), cg_height=q(0.05, 0.005, "m"),
-        wheelbase=q(0.35, 0.001, "m"), track_front=q(0.26, 0.001, "m"), track_rear=q(0.26, 0.001, "m"), yaw_inertia=None,
+        wheelbase=q(0.35, 0.001, "m"), track_front=q(0.26, 0.001, "m"), track_rear=q(0.26, 0.001, "m"),
+        yaw_inertia=None,
         tyre_front=tyre, tyre_rear=tyre, driven=("rl", "rr"), braked=("fl", "fr", "rl", "rr"),
         motors=(Motor("rear", ("rl", "rr"), q(5.4), q(113.0, 4.0, "rad/s/V"), q(0.011, 0.001, "ohm"), 2, None,
                       q(95.0, 0.0, "A")),),
         pack=Pack(6, q(22.2, 0.0, "V"), None, None), drag_area=q(0.03, 0.005, "m2"), lift_area=q(0.01, 0.005, "m2"),
         rolling_resistance=q(0.02, 0.005), top_speed=q(20.0, 1.0, "m/s"), steer_lock=q(0.45, 0.01, "rad"),
-        inertial=Inertial(zero, ("forward", "left", "up"), q(16.0 * G, 0.0, "m/s2"), q(34.9, 0.0, "rad/s"), q(0.0, 0.0, "s")),
+        inertial=Inertial(zero, ("forward", "left", "up"), q(16.0 * G, 0.0, "m/s2"), q(34.9, 0.0, "rad/s"),
+                          q(0.0, 0.0, "s")),
         gnss=Gnss(zero, q(10.0, 0.0, "Hz"), q(0.1, 0.01, "s"), q(0.05, 0.01, "m/s")),
         encoder=Encoder(14, q(0.0, 0.0, "s"), q(0.1, 0.0, "s")), channels=(), units="metric",
     )  # fmt: skip
@@ -117,8 +119,8 @@ def _profile(turn: float, coast: float, pull: float) -> tuple[Floats, Floats, ND
 
 
 def make(
-    seed: int = 1, *, radius: float = 0.05, turn: float = 0.9, coast: float = 0.5, pull: float = 0.8, spin: float = 0.12,
-    latency: float = 0.1, gnss: bool = True, noise: float = 1.0, car: Car | None = None,
+    seed: int = 1, *, radius: float = 0.05, turn: float = 0.9, coast: float = 0.5, pull: float = 0.8,
+    spin: float = 0.12, latency: float = 0.1, gnss: bool = True, noise: float = 1.0, car: Car | None = None,
 ) -> World:  # fmt: skip
     """Make a drive. spin: slip of the driven wheels while launching. latency: of GNSS [s]. noise: 1 is ordinary."""
     rng = np.random.default_rng(seed)
@@ -147,7 +149,9 @@ def make(
         ch[f"gyro_{axis}"] = clean + noise * (0.005 * rng.standard_normal() + 0.01 * rng.standard_normal(n))
     ch["steer"] = np.where(u > 0.3, np.arctan(car.wheelbase.value * r / np.maximum(u, 0.3)), 0.0)
     ch["steer"] = ch["steer"] + noise * 0.002 * rng.standard_normal(n)
-    ch["throttle"] = np.select([phase == "launch", phase == "pull", np.isin(phase, ["rest", "end"])], [0.9, 0.4, 0.0], 0.1)
+    ch["throttle"] = np.select(
+        [phase == "launch", phase == "pull", np.isin(phase, ["rest", "end"])], [0.9, 0.4, 0.0], 0.1
+    )
     ch["throttle"] = np.where(np.isin(phase, ["brake", "coast", "stop"]), 0.0, ch["throttle"])
     ch["brake"] = np.where(np.isin(phase, ["brake", "stop"]), 0.8, 0.0)
     rear = 0.5 * (ch["wheel_speed_rl"] + ch["wheel_speed_rr"])

@@ -10,7 +10,7 @@ from fifthwheel.data import WHEELS, Bools, Channel, Finding, Floats, Ints, Sever
 from fifthwheel.glossary import CHANNELS
 from fifthwheel.health.arrays import robust_sigma, spans_of
 from fifthwheel.health.grid import MOVING_SPEED, believed_updates, updates
-from fifthwheel.health.scene import Scene, finding, place_of
+from fifthwheel.health.scene import Scene, finding, place_of, plural
 from fifthwheel.units import STANDARD_GRAVITY
 
 STUCK_TIME = 0.5
@@ -170,7 +170,7 @@ def spike(scene: Scene) -> Iterator[Finding]:
         boot, start, _ = _span(table, [row])
         yield finding(
             "spike", "warning", place_of(channel.name, boot, start),
-            f"{at.size} single update{'s' if at.size > 1 else ''} of {channel.name} "
+            f"{plural(at.size, 'single update')} of {channel.name} "
             f"leap{'s' if at.size == 1 else ''} away and "
             f"back, the largest by {leap[i]:.4g} {channel.unit} at {start:.3f} s (line {int(table.row[row])})",
             cause="a bad reading: noise on the wire, a read error, a lost bit",
@@ -231,7 +231,8 @@ def out_of_range(scene: Scene) -> Iterator[Finding]:
         extreme = bottom if low - bottom > top - high else top
         yield finding(
             "out-of-range", "fault" if share > 0.01 else "warning", place_of(channel.name, boot, start),
-            f"{rows.size} rows ({100 * share:.2g} %) of {channel.name} lie outside {low:.4g} to {high:.4g} "
+            f"{plural(rows.size, 'row')} ({100 * share:.2g} %) of {channel.name} "
+            f"{'lies' if rows.size == 1 else 'lie'} outside {low:.4g} to {high:.4g} "
             f"{channel.unit}, up to "
             f"{extreme:.4g}; first at {start:.2f} s (line {int(table.row[rows[0]])})",
             cause=why + "; a wrong unit or scale in the mapping when many rows are out, a bad reading when few are",
@@ -289,7 +290,8 @@ def clipping(scene: Scene) -> Iterator[Finding]:
         boot, start, _ = _span(table, rows)
         yield finding(
             "clipping", "warning", place_of(channel.name, boot, start),
-            f"{rows.size} samples of {channel.name} lie within 1 % of the {how} full scale "
+            f"{plural(rows.size, 'sample')} of {channel.name} {'lies' if rows.size == 1 else 'lie'} within 1 % of "
+            f"the {how} full scale "
             f"{_range_text(channel.name, limit)}; "
             f"first at {start:.2f} s",
             cause="the range is too small for what the car does, or vibration and impacts reach the sensor",
@@ -407,7 +409,7 @@ def wheel_held_at_stop(scene: Scene) -> Iterator[Finding]:
         boot, start, end = _span(table, [a, b])
         yield finding(
             "wheel-held-at-stop", "note", place_of(channel.name, boot, start, end),
-            f"{len(held)} time{'s' if len(held) > 1 else ''} {channel.name} keeps one value (last {x[first]:.3g} "
+            f"{plural(len(held), 'time')} {channel.name} keeps one value (last {x[first]:.3g} "
             f"rad/s) for up to "
             f"{longest:.2f} s and then drops to 0",
             cause="speed is computed from the time between counts; with no further count the last value stays until "

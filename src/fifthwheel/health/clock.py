@@ -8,7 +8,7 @@ import numpy as np
 
 from fifthwheel.data import Finding, Floats, Severity
 from fifthwheel.health.grid import Stretch, find_channel, updates
-from fifthwheel.health.scene import Scene, finding, place_of, speed_at
+from fifthwheel.health.scene import Scene, finding, place_of, plural, speed_at
 
 GAP_FACTOR = 2.5
 """A pause is longer than this many row intervals: one lost row makes 2, jitter of half a row makes 2.5."""
@@ -69,7 +69,7 @@ def _gap_finding(scene: Scene, s: Stretch, rows: Floats, length: Floats, lost: F
     also = f" (also at {listed}{' ...' if rows.size > 6 else ''})" if listed else ""
     return finding(
         "gap", severity, place_of(scene.log.name, s.boot, start, end),
-        f"{rows.size} gap{'s' if rows.size > 1 else ''}, the longest {length[longest]:.3f} s: about {lost.sum():.0f} "
+        f"{plural(rows.size, 'gap')}, the longest {length[longest]:.3f} s: about {lost.sum():.0f} "
         f"rows "
         f"({100 * share:.2f} %) are missing and {blind.sum():.1f} m were driven unrecorded{also}",
         cause="the card or the logging task stalled; power or link dips do the same",
@@ -99,7 +99,8 @@ def burst(scene: Scene) -> Iterator[Finding]:
         longest = float(length[i])
         yield finding(
             "burst", "warning" if longest >= BURST_WARNING else "note", place_of(scene.log.name, s.boot, start, end),
-            f"{rows.size} times the stamps pause (up to {longest:.3f} s) and then catch up with no row missing",
+            f"{plural(rows.size, 'time')} the stamps pause (up to {longest:.3f} s) and then catch up with no row "
+            f"missing",
             cause="rows are stamped when they are written or received, not when they are measured",
             done="kept the stamps; rates are counted over spans, not from single intervals",
             remedy="stamp each row when its sensors are read",

@@ -28,6 +28,17 @@ def _answer(scene: Scene, given: Bools) -> float:
     return float(np.median(change[use])) if np.count_nonzero(use) >= ENOUGH else float("nan")
 
 
+def _said(name: str, given: float, reverse: float) -> str:
+    """Say how speed changes while a command is given; each part only where it was given long enough."""
+    parts = [(f"above {PRESSED:g}", given), (f"below {-PRESSED:g}", reverse)]
+    told = [f"with {name} {where} speed changes by {x:+.1f} m/s2 (median)" for where, x in parts if np.isfinite(x)]
+    return ", ".join(told)
+
+
+def _numbers(given: float, reverse: float) -> dict[str, float]:
+    return {k: x for k, x in (("given_m_s2", given), ("reverse_m_s2", reverse)) if np.isfinite(x)}
+
+
 def throttle_sign(scene: Scene) -> Iterator[Finding]:
     """The car slows when throttle is given, or speeds up when it is negative."""
     grid = scene.grid
@@ -38,12 +49,11 @@ def throttle_sign(scene: Scene) -> Iterator[Finding]:
         return
     yield finding(
         "throttle-sign", "fault", place_of("throttle"),
-        f"with throttle above {PRESSED:g} the car changes speed by {given:+.1f} m/s2 (median), below {-PRESSED:g} by "
-        f"{reverse:+.1f}",
+        _said("throttle", given, reverse),
         cause="the throttle column has the wrong sign or a wrong zero, or it is the brake",
         done="used as mapped: runs that begin with throttle are not found until it is mended",
         remedy="set scale and offset of throttle in mapping.toml so that 0 is closed and 1 is full",
-        given_m_s2=given, reverse_m_s2=reverse,
+        **_numbers(given, reverse),
     )  # fmt: skip
 
 
@@ -58,10 +68,9 @@ def brake_sign(scene: Scene) -> Iterator[Finding]:
         return
     yield finding(
         "brake-sign", "fault", place_of("brake"),
-        f"with brake above {PRESSED:g} the car changes speed by {given:+.1f} m/s2 (median), below {-PRESSED:g} by "
-        f"{reverse:+.1f}",
+        _said("brake", given, reverse),
         cause="the brake column has the wrong sign or a wrong zero, or it is the throttle",
         done="used as mapped: braking runs that begin with the command are not found until it is mended",
         remedy="set scale and offset of brake in mapping.toml so that 0 is released and 1 is full",
-        given_m_s2=given, reverse_m_s2=reverse,
+        **_numbers(given, reverse),
     )  # fmt: skip

@@ -8,7 +8,7 @@ import numpy as np
 
 from fifthwheel.data import Channel, Finding, Floats, Ints, Table
 from fifthwheel.health.grid import MOVING_SPEED, find_channel, group_updates
-from fifthwheel.health.scene import Scene, finding, place_of, speed_at
+from fifthwheel.health.scene import Scene, finding, place_of, plural, speed_at
 
 LOST_FACTOR = 3.0
 """GNSS is lost when no update comes for this many of its own intervals while the car moves."""
@@ -75,7 +75,7 @@ def gnss_lost(scene: Scene) -> Iterator[Finding]:
         yield finding(
             "gnss-lost", "warning" if longest[3] >= LOST_WARNING else "note",
             place_of("gnss", s.boot, longest[0] + shift, longest[1] + shift),
-            f"no fix {len(lost)} time{'s' if len(lost) > 1 else ''} while the car moved, the longest for "
+            f"no fix {plural(len(lost), 'time')} while the car moved, the longest for "
             f"{longest[3]:.1f} s over "
             f"{longest[2]:.0f} m ({sum(x[3] for x in lost):.1f} s in all)",
             cause="sky hidden, antenna cable, receiver restarted, or its rows were lost on the way to the log",
@@ -118,7 +118,7 @@ def gnss_jump(scene: Scene) -> Iterator[Finding]:
         word = "position" if unit == "m" else "speed"
         yield finding(
             "gnss-jump", "warning", place_of(f"gnss {word}", int(table.boot[row]), float(table.clock[row])),
-            f"{leap.size} time{'s' if leap.size > 1 else ''} the {word} leaps between two fixes, the largest by "
+            f"{plural(leap.size, 'time')} the {word} leaps between two fixes, the largest by "
             f"{extra[i]:.1f} "
             f"{unit} more than the car can have moved (line {int(table.row[row])})",
             cause="reflections, a change of satellites, or a first fix that is still settling",
@@ -132,9 +132,9 @@ def _position_leaps(table: Table, rows: Ints) -> tuple[Ints, Floats]:
     latitude, longitude = table.channels.get("gnss_latitude"), table.channels.get("gnss_longitude")
     if latitude is None or longitude is None or rows.size < 3:
         return np.zeros(0, dtype=np.int64), np.zeros(0)
-    north = latitude.values[rows] * METRES_PER_DEGREE
-    east = longitude.values[rows] * METRES_PER_DEGREE * np.cos(np.deg2rad(latitude.values[rows]))
-    step = np.hypot(np.diff(north), np.diff(east))
+    north = np.diff(latitude.values[rows])
+    east = np.diff(longitude.values[rows]) * np.cos(np.deg2rad(latitude.values[rows][1:]))
+    step = METRES_PER_DEGREE * np.hypot(north, east)
     dt = np.diff(table.t[rows])
     speed = table.channels.get("gnss_speed")
     v = np.nan_to_num(speed.values[rows]) if speed is not None else np.zeros(rows.size)
@@ -166,7 +166,7 @@ def gnss_latency(scene: Scene) -> Iterator[Finding]:
     if car is None or not grid.rim or not np.isfinite(grid.gnss).any():
         return
     free = [w for w in grid.rim if w not in car.driven] or list(grid.rim)
-    rim = np.abs(np.mean([grid.rim[w] for w in free], axis=0))
+    rim = np.mean([np.abs(grid.rim[w]) for w in free], axis=0)
     found = match_delay(grid.gnss, rim, grid.boot, grid.width)
     if found is None:
         return

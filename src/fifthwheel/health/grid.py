@@ -247,13 +247,13 @@ def body_axis_of(car: Car | None, axis: int) -> tuple[str, float]:
 def _reference_speed(rim: Mapping[str, Floats], gnss: Floats, car: Car | None) -> tuple[Floats, str]:
     """Choose the reference speed: free wheels, else GNSS, else the middle of the driven wheels."""
     if car is not None:
-        free = [rim[w] for w in rim if w not in car.driven]
+        free = [np.abs(rim[w]) for w in rim if w not in car.driven]
         if free:
-            return np.abs(middle_of(free)), "free wheels"
+            return middle_of(free), "free wheels"
     if np.isfinite(gnss).mean() > 0.2:
         return gnss, "gnss"
     if car is not None and rim:
-        return np.abs(middle_of(list(rim.values()))), "driven wheels"
+        return middle_of([np.abs(x) for x in rim.values()]), "driven wheels"
     return np.full(gnss.size, np.nan), ""
 
 
@@ -280,7 +280,7 @@ def _course_rate(recording: Recording, boot: Ints, t: Floats, latency: float) ->
 
 
 def _still(wheels: Mapping[str, Floats], gnss: Floats, accel: Floats, gyro: Floats, boot: Ints) -> Bools:
-    """Say where the car stands: wheels at rest, GNSS slow, turn rate quiet, acceleration steady over half a second."""
+    """Say where the car stands: wheels at rest, GNSS slow, turn rate quiet, acceleration steady, with the neighbours."""
     still = np.ones(gnss.size, dtype=bool)
     for speed in wheels.values():
         still &= ~(np.abs(speed) > 1.0)
@@ -289,6 +289,8 @@ def _still(wheels: Mapping[str, Floats], gnss: Floats, accel: Floats, gyro: Floa
     still &= ~(np.abs(rates) > 0.1).any(axis=0)
     change = np.abs(np.diff(accel, axis=1, prepend=accel[:, :1])).max(axis=0)
     still &= ~(change > 1.0)
-    # half a second on both sides must be still, too
+    if still.size < 11:
+        return np.zeros(still.size, dtype=bool)
+    # a quarter of a second on both sides must be still, too
     grown = np.convolve((~still).astype(np.float64), np.ones(11), mode="same") > 0.5
     return still & ~grown

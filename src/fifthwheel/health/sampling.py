@@ -58,16 +58,14 @@ def encoder_alias(scene: Scene) -> Iterator[Finding]:
 def _true_speed(scene: Scene, wheel: str, channel: Channel, name: str) -> Floats:
     """Return the best other witness of a wheel's speed [rad/s] on the grid: its on-car speed, GNSS, other wheels."""
     grid = scene.grid
-    if f"wheel_speed_{wheel}" in scene.log.channels:
-        return np.abs(grid.wheels[wheel])
-    if name.startswith("wheel_step"):
-        # the car counted this step itself; it can only be trusted below half a turn
-        return np.abs(grid.wheels[wheel])
+    own = np.abs(grid.wheels[wheel]) if wheel in grid.wheels else np.full(grid.t.size, np.nan)
+    if f"wheel_speed_{wheel}" in scene.log.channels or name.startswith("wheel_step"):
+        return own  # a step counted on the car itself has no better witness
     radius = stated_radius(scene.car, wheel)
     witnesses = [grid.gnss / radius] if np.isfinite(radius) else []
     witnesses += [np.abs(x) for w, x in grid.wheels.items() if f"wheel_speed_{w}" in scene.log.channels]
     witnesses = [w for w in witnesses if np.isfinite(w).any()]
-    return witnesses[0] if witnesses else np.abs(grid.wheels[wheel])
+    return witnesses[0] if witnesses else own
 
 
 def _encoder_finding(scene: Scene, wheel: str, name: str, channel: Channel, limit: float, fast: Floats) -> Finding:

@@ -56,6 +56,11 @@ def place_of(name: str, boot: int | None = None, start: float | None = None, end
     return text
 
 
+def plural(n: int, word: str) -> str:
+    """Return "1 row", "2 rows"."""
+    return f"{n} {word}" if n == 1 else f"{n} {word}s"
+
+
 def finding(
     check: str, severity: Severity, place: str, what: str, *, cause: str, done: str, remedy: str, **numbers: float | str
 ) -> Finding:

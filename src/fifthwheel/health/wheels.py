@@ -86,7 +86,7 @@ def wheel_radius(scene: Scene) -> Iterator[Finding]:
         yield _radius_finding(scene, left, right, ratio, u, steady)
     if odd or not all(w in grid.rim for w in WHEELS):
         return
-    front, rear = grid.rim["fl"] + grid.rim["fr"], grid.rim["rl"] + grid.rim["rr"]
+    front, rear = (np.abs(grid.rim[a]) + np.abs(grid.rim[b]) for a, b in (("fl", "fr"), ("rl", "rr")))
     ratio, u, _ = _ratio(front, rear, steady)
     if np.isfinite(ratio) and abs(ratio - 1.0) > AXLE_LIMIT + 3.0 * u:
         yield _axles_finding(ratio, u)
@@ -95,7 +95,7 @@ def wheel_radius(scene: Scene) -> Iterator[Finding]:
 def _radius_finding(scene: Scene, left: str, right: str, ratio: float, u: float, steady: Bools) -> Finding:
     """Name the wheel of an axle that is further from the other axle; both when there is no other axle."""
     rim = scene.grid.rim
-    others = [rim[w] for w in rim if w not in (left, right)]
+    others = [np.abs(rim[w]) for w in rim if w not in (left, right)]
     blamed, partner, off = left, right, ratio
     named = bool(others)
     if others:
@@ -138,7 +138,7 @@ def radius_scale(scene: Scene) -> Iterator[Finding]:
     if car is None or not grid.rim:
         return
     free = [w for w in grid.rim if w not in car.driven] or list(grid.rim)
-    rim = np.abs(np.median([grid.rim[w] for w in free], axis=0))
+    rim = np.median([np.abs(grid.rim[w]) for w in free], axis=0)
     factor, u, how, limit = _factor_by_gnss(scene, rim)
     if not np.isfinite(factor):
         factor, u, how, limit = _factor_by_accel(scene)
@@ -216,8 +216,8 @@ def wheels_front_rear(scene: Scene) -> Iterator[Finding]:
     driven = set(car.driven)
     if driven not in ({"fl", "fr"}, {"rl", "rr"}):
         return
-    said = np.abs(np.mean([grid.rim[w] for w in WHEELS if w in driven], axis=0))
-    free = np.abs(np.mean([grid.rim[w] for w in WHEELS if w not in driven], axis=0))
+    said = np.mean([np.abs(grid.rim[w]) for w in WHEELS if w in driven], axis=0)
+    free = np.mean([np.abs(grid.rim[w]) for w in WHEELS if w not in driven], axis=0)
     slower = np.minimum(said, free)
     lead = (said - free) / np.maximum(slower, MOVING_SPEED)
     pulling = _pulling(scene)
