@@ -48,6 +48,37 @@ gram; where a mass is wanted `g` is the gram."""
 _OFFSET_UNITS = {"degree_Celsius": (1.0, 273.15), "degree_Fahrenheit": (5.0 / 9.0, 459.67 * 5.0 / 9.0)}
 """Units with another zero -> (factor, offset) to kelvin: SI Brochure 9th ed., 2.3.1; NIST SP 811, B.8."""
 
+_TURN = 2.0 * math.pi
+COMMON: Mapping[str, Mapping[str, float]] = MappingProxyType(
+    {
+        "m": {"m": 1.0, "mm": 1e-3, "cm": 1e-2, "in": 0.0254, "ft": 0.3048},
+        "kg": {"kg": 1.0, "g": 1e-3, "gram": 1e-3, "lb": 0.45359237},
+        "s": {"s": 1.0, "ms": 1e-3, "us": 1e-6},
+        "m/s": {"m/s": 1.0, "km/h": 1.0 / 3.6, "mph": 0.44704},
+        "m/s2": {"m/s^2": 1.0, "gravity": STANDARD_GRAVITY, "milli_gravity": STANDARD_GRAVITY * 1e-3},
+        "rad": {"rad": 1.0, "degree": _TURN / 360.0},
+        "rad/s": {
+            "rad/s": 1.0,
+            "degree/second": _TURN / 360.0,
+            "revolution/minute": _TURN / 60.0,
+            "revolution/second": _TURN,
+        },
+        "K": {"K": 1.0},
+        "Pa": {"Pa": 1.0, "hPa": 100.0, "kPa": 1000.0, "mbar": 100.0},
+        "1": {"dimensionless": 1.0, "percent": 1e-2},
+        "m2": {"m^2": 1.0, "cm^2": 1e-4},
+        "kg m2": {"kg m^2": 1.0},
+        "rad/s/V": {"rpm/V": _TURN / 60.0, "rad/s/V": 1.0},
+        "ohm": {"ohm": 1.0, "mohm": 1e-3},
+        "A": {"A": 1.0},
+        "V": {"V": 1.0},
+        "Hz": {"Hz": 1.0, "kHz": 1000.0},
+        "A s": {"mAh": 3.6, "Ah": 3600.0, "A s": 1.0},
+    }
+)
+"""SI unit -> factors of the units that a car file or a log usually holds, so that these need no pint (0.3 s); a test
+holds every one of them to pint."""
+
 _NUMBER = re.compile(r"[-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]+)?")
 _COMMA_NUMBER = re.compile(r"[0-9],[0-9]")
 _SIGNS = str.maketrans({"\u2212": "-", "\u2013": "-", "\u2012": "-", "\uff0b": "+", "\u22c5": "*", "·": "*"})
@@ -88,6 +119,10 @@ def factor_and_offset(unit: str, si_unit: str) -> tuple[float, float]:
     """
     refusal = UnitError("not a unit that fits here", expected=f"a unit of [{si_unit}]", found=f"'{unit}'")
     spelled = _spelled(unit, si_unit)
+    if spelled in COMMON.get(si_unit, {}):
+        return COMMON[si_unit][spelled], 0.0
+    if si_unit == "K" and spelled == "degC":
+        return _OFFSET_UNITS["degree_Celsius"]
     if len(spelled) > _LONGEST_TEXT or not _UNIT.fullmatch(spelled):
         raise refusal
     ureg = registry()
