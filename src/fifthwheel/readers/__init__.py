@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from fifthwheel.readers.parsed import Parsed, Progress
 
 __all__ = [
-    "READERS", "ColumnMap", "Mapping", "Reader", "SourceMap", "TimeMap", "load_mapping", "propose_mapping", "read_files",
-    "save_mapping",
+    "READERS", "ColumnMap", "Mapping", "Reader", "SourceMap", "TimeMap", "load_mapping", "propose_mapping",
+    "read_files", "save_mapping",
 ]  # fmt: skip
 
 

@@ -22,7 +22,10 @@ EPOCH_FROM = 631152000.0
 WRAP_GAP = 2.0
 """A fall is a wrap when the wrapped counter goes on within this many seconds, or 50 usual steps."""
 
-ISO = r"^\s*(\d{4})-?(\d{2})-?(\d{2})[T ](\d{2}):?(\d{2})(?::?(\d{2}(?:[.,]\d+)?))?\s*(Z|z|UTC|[+-]\d{2}(?::?\d{2})?)?\s*$"
+ISO = (
+    r"^\s*(\d{4})-?(\d{2})-?(\d{2})[T ](\d{2}):?(\d{2})(?::?(\d{2}(?:[.,]\d+)?))?"
+    r"\s*(Z|z|UTC|[+-]\d{2}(?::?\d{2})?)?\s*$"
+)
 CLOCK = r"^\s*(\d{1,2}):(\d{2})(?::(\d{2}(?:[.,]\d+)?))?\s*$"
 
 
@@ -152,7 +155,7 @@ def _time_of_day(column: pl.Series, date: pl.Series | None, unit: str) -> Floats
         seconds = hour * 3600.0 + minute * 60.0 + second
     seconds = np.where((seconds >= 0.0) & (seconds < DAY + 1.0), seconds, np.nan)
     if date is not None:
-        return np.asarray(seconds + _dates(date.to_numpy()), dtype=np.float64)
+        return np.asarray(seconds + dates(date.to_numpy()), dtype=np.float64)
     present = np.flatnonzero(np.isfinite(seconds))
     passed = np.zeros(len(seconds))
     passed[present[1:]] = np.diff(seconds[present]) < -0.5 * DAY
@@ -174,7 +177,7 @@ def _packed(numbers: Floats, unit: str) -> Floats:
     return np.asarray(np.where(good, hour * 3600.0 + minute * 60.0 + np.round(second, 6), np.nan), dtype=np.float64)
 
 
-def _dates(numbers: Floats) -> Floats:
+def dates(numbers: Floats) -> Floats:
     """Return seconds since 1970 of midnight for DDMMYY, DDMMYYYY or YYYYMMDD numbers, NaN for what is no date."""
     out = np.full(len(numbers), np.nan)
     for number in np.unique(numbers[np.isfinite(numbers)]):

@@ -28,13 +28,15 @@ LEAST_CHANGES = 20
 """Changes below which nothing is said about a period."""
 ON_GRID = 0.85
 """Share of the distances that must lie on the grid."""
+TOGETHER = 0.8
+"""Share of a channel's changes on the rows of update of others from which they are updated together."""
 FILLED = 5
 """Whole periods between two changes up to which the updates between are taken as equal values, for a device."""
 
 
 @dataclass(frozen=True)
 class _Seen:
-    """present: rows with a value, None for all. changes: rows whose value differs from the last one. period [s] or 0."""
+    """present: rows with a value, None for all. changes: rows whose value differs from the last. period [s], or 0."""
 
     present: Ints | None
     changes: Ints
@@ -49,6 +51,7 @@ def judge_channels(columns: Mapping[str, Column], boot: Ints, t: Floats) -> dict
     """
     steps = _steps(boot, t)
     log_rate = rate_over_spans(steps)
+    t = _even_time(t, steps, log_rate)
     seen = {name: _look(column.values, steps, t, boot) for name, column in columns.items()}
     groups: dict[str, list[str]] = {}
     for name in columns:
@@ -69,6 +72,15 @@ def _steps(boot: Ints, t: Floats) -> Floats:
     if len(boot) and boot[0] != boot[-1]:
         steps[np.diff(boot) != 0] = np.nan
     return steps
+
+
+def _even_time(t: Floats, steps: Floats, rate: float) -> Floats:
+    """Return the time by which distances between changes are judged [s]: rows at the mean step where stamps come in
+    bursts (more than a tenth of the steps off by 40 %), else the time itself."""
+    if not len(steps) or rate <= 0.0:
+        return t
+    off = np.abs(steps * rate - 1.0) > 0.4
+    return np.arange(len(t)) / rate if float(off.mean()) > 0.1 else t
 
 
 def rate_over_spans(steps: Floats) -> float:
@@ -162,25 +174,49 @@ def _judge_group(
     names: list[str], seen: Mapping[str, _Seen], boot: Ints, t: Floats, log_rate: float
 ) -> dict[str, tuple[Bools | None, float]]:
     """Return name -> (fresh, rate) for channels of one device."""
+    clusters = _clusters([name for name in names if seen[name].period > 0.0], seen, boot, t)
+    if not clusters or any(seen[name].dense for name in names):
+        held = {name: held for members, held in clusters for name in members}
+        return {name: held.get(name) or _every_row(seen[name].present, boot, t, log_rate) for name in names}
     out: dict[str, tuple[Bools | None, float]] = {}
-    held = [name for name in names if seen[name].period > 0.0]
-    any_dense = any(seen[name].dense for name in names)
     for name in names:
-        mates = [m for m in held if abs(seen[m].period - seen[name].period) <= 0.1 * seen[name].period]
-        if not mates and not seen[name].dense and not any_dense and held:
-            mates = held
-        if mates and not seen[name].dense:
-            out[name] = _held(mates, seen, boot, t, alone=len(names) == 1)
-            present = seen[name].present
-            fresh = out[name][0]
-            if present is not None and fresh is not None:
-                fresh = fresh.copy()
-                mask = np.zeros(len(t), dtype=np.bool_)
-                mask[present] = True
-                out[name] = (fresh & mask, out[name][1])
-        else:
-            out[name] = _every_row(seen[name].present, boot, t, log_rate)
+        fresh, rate = max(clusters, key=lambda cluster: _share(seen[name].changes, cluster[1][0], name in cluster[0]))[
+            1
+        ]
+        present = seen[name].present
+        if present is not None:
+            mask = np.zeros(len(t), dtype=np.bool_)
+            mask[present] = True
+            fresh = fresh & mask
+        out[name] = fresh, rate
     return out
+
+
+def _clusters(
+    held: list[str], seen: Mapping[str, _Seen], boot: Ints, t: Floats
+) -> list[tuple[list[str], tuple[Bools, float]]]:
+    """Return the held channels of a device in sets that are updated on the same rows, each with (fresh, rate).
+
+    A device may hand on its position one row after its speed: such channels share a period but not their rows.
+    """
+    clusters: list[tuple[list[str], tuple[Bools, float]]] = []
+    for name in sorted(held, key=lambda n: len(seen[n].changes), reverse=True):
+        for index, (members, (fresh, _)) in enumerate(clusters):
+            slower = seen[name].period >= 0.9 * seen[members[0]].period
+            if slower and _share(seen[name].changes, fresh) >= TOGETHER:
+                members = [*members, name]
+                clusters[index] = (members, _held(members, seen, boot, t, alone=False))
+                break
+        else:
+            clusters.append(([name], _held([name], seen, boot, t, alone=len(held) == 1)))
+    return clusters
+
+
+def _share(changes: Ints, fresh: Bools, member: bool = False) -> float:
+    """Return the share of a channel's changes that lie on the rows of update."""
+    if member:
+        return 2.0
+    return float(fresh[changes].mean()) if len(changes) else 1.0
 
 
 def _every_row(present: Ints | None, boot: Ints, t: Floats, log_rate: float) -> tuple[Bools | None, float]:
@@ -197,7 +233,7 @@ def _held(mates: list[str], seen: Mapping[str, _Seen], boot: Ints, t: Floats, *,
     for name in mates:
         fresh[seen[name].changes] = True
     changes = np.flatnonzero(fresh)
-    period = float(np.median([seen[name].period for name in mates]))
+    period = min(seen[name].period for name in mates)
     seconds = np.diff(t[changes])
     seconds[np.diff(boot[changes]) != 0] = np.nan
     times = np.maximum(1.0, np.round(np.nan_to_num(seconds, nan=1.0) / period))

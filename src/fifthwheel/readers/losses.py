@@ -34,7 +34,8 @@ _KINDS = {
         "close the file on a button or flush it every second",
     ),
     "ragged": _Kind(
-        "ragged-row", "warning", "row has another number of cells than the others", "rows have another number of cells than the others",
+        "ragged-row", "warning", "row has another number of cells than the others",
+        "rows have another number of cells than the others",
         "bytes were lost or two tasks wrote into one line",
         "left the row out, for no cell of it can be placed",
         "look at the line in the raw file; guard the writer with a lock when it happens again",
@@ -81,7 +82,8 @@ def _line_finding(file: str, kind: str, at: list[int], losses: Losses, lines: in
 
 def _cell_finding(file: str, column: str, at: list[int], losses: Losses, lines: int) -> Finding:
     example = losses.examples.get(f"cell {column}", "")
-    what = f"{plural(len(at), 'cell')} of column '{column}' {'is' if len(at) == 1 else 'are'} not a number ({lines_text(at)})"
+    be = "is" if len(at) == 1 else "are"
+    what = f"{plural(len(at), 'cell')} of column '{column}' {be} not a number ({lines_text(at)})"
     what += f", the first reads '{example}'." if example else "."
     return tell(
         "not-a-number", "warning", f"{file}, column '{column}', {lines_text(at)}", what,

@@ -20,9 +20,9 @@ class ColumnMap:
     """One column. column: its header text, or "#3" for the third column when the file has no header (or the header
     repeats a name). channel: glossary name; "" for a column that is left out. unit: unit of the column's numbers.
 
-    A number x in the file becomes channel value (unit -> SI)(scale * x + offset). Wheel and motor columns may say instead
-    how they count: pulses_per_turn (counts -> turns), pole_pairs (electrical -> mechanical speed), gear (motor turns
-    per wheel turn), radius [m] (a rim speed in m/s -> wheel speed). confidence in 0..1 and reason are the proposal's.
+    A number x in the file becomes channel value (unit -> SI)(scale * x + offset). Wheel and motor columns may say
+    instead how they count: pulses_per_turn (counts -> turns), pole_pairs (electrical -> mechanical speed), gear
+    (motor turns per wheel turn), radius [m] (a rim speed in m/s -> wheel speed). confidence in 0..1 and reason are the proposal's.
     """
 
     column: str
@@ -40,7 +40,7 @@ class ColumnMap:
 
 @dataclass(frozen=True)
 class TimeMap:
-    """The file's clock. kind "counter": `column` counts in `unit` from some start and wraps at 2^bits counts (0: never).
+    """The file's clock. kind "counter": `column` counts in `unit` from some start, wraps at 2^bits counts (0: never).
     "iso": `column` holds ISO 8601 texts. "time-of-day": hhmmss(.sss) numbers, `column`; passes midnight. "rate": no
     clock; rows are `rate` [Hz] apart. date_column: an optional DDMMYY column beside a time of day."""
 

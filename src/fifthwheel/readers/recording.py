@@ -36,7 +36,6 @@ class _Joined:
     file: Ints
     channels: dict[str, Column]
     absolute: bool
-    clock_known: bool
 
 
 @dataclass(frozen=True)
@@ -232,7 +231,8 @@ def _join(source: SourceMap, parts: list[tuple[Path, Parsed]]) -> _Joined:
     first = parts[0][1]
     if len(parts) == 1:
         file = np.zeros(len(first.row), dtype=np.int64)
-        return _Joined(source, first.clock, first.row, first.restart, file, dict(first.channels), first.absolute, first.clock_known)  # fmt: skip
+        channels = dict(first.channels)
+        return _Joined(source, first.clock, first.row, first.restart, file, channels, first.absolute)
     sizes = [len(part.row) for _, part in parts]
     names = list(dict.fromkeys(name for _, part in parts for name in part.channels))
     channels = {name: _stack(name, parts) for name in names}
@@ -244,7 +244,7 @@ def _join(source: SourceMap, parts: list[tuple[Path, Parsed]]) -> _Joined:
             restart[edge] = True
     file = np.repeat(np.arange(len(parts)), sizes)
     row = np.concatenate([part.row for _, part in parts])
-    return _Joined(source, clock, row, restart, file, channels, first.absolute, first.clock_known)
+    return _Joined(source, clock, row, restart, file, channels, first.absolute)
 
 
 def _goes_on(clock: Floats, edge: int, clock_known: bool) -> bool:

@@ -144,12 +144,11 @@ def mended(piece: bytes, first_line: int, style: Style, losses: Losses) -> Segme
     kept = np.ones(len(starts), dtype=np.bool_)
     restart = np.zeros(len(starts) + 1, dtype=np.bool_)
     at = 0
-    for index in np.flatnonzero(odd):
+    for index in np.flatnonzero(odd).tolist():
         start, end = int(starts[index]), int(ends[index])
         whole = index < len(starts) - 1 or piece.endswith(b"\n")
-        text = _judge(
-            piece[start:end], first_line + int(index), style, losses, whole, _shortest_tail(piece, starts, index)
-        )
+        shortest = 0 if whole else _shortest_tail(starts, index)
+        text = _judge(piece[start:end], first_line + index, style, losses, whole, shortest)
         spans.append(piece[at:start])
         at = end + 1
         if text is None:
@@ -190,7 +189,7 @@ def _line_bounds(piece: bytes) -> tuple[Ints, Ints]:
 
 
 def _odd_lines(piece: bytes, starts: Ints, ends: Ints, style: Style) -> Bools:
-    """Return which lines are not plain rows: wrong number of cells, quotes left open, NUL, comment, header, unfinished."""
+    """Return which lines are no plain rows: other number of cells, open quotes, NUL, comment, header, unfinished."""
     buffer = np.frombuffer(piece, np.uint8)
     separators = _outside_quotes(buffer, np.flatnonzero(buffer == style.separator[0]), starts, style)
     cells = _per_line(separators, starts, ends) + 1
@@ -223,9 +222,9 @@ def _outside_quotes(buffer: NDArray[np.uint8], separators: Ints, starts: Ints, s
     return separators[before % 2 == 0]
 
 
-def _shortest_tail(piece: bytes, starts: Ints, index: int) -> int:
+def _shortest_tail(starts: Ints, index: int) -> int:
     """Return the length of the shortest line before line `index` (at most 50 back), 0 when there is none."""
-    back = starts[max(0, int(index) - 50) : int(index) + 1]
+    back = starts[max(0, index - 50) : index + 1]
     return int(np.min(np.diff(back))) - 1 if len(back) > 1 else 0
 
 

@@ -174,7 +174,7 @@ def _drop_doubles(
     findings.append(
         tell(
             "duplicate-row", "warning", f"{place}, {lines_text(row[lost].tolist())}",
-            f"{plural(len(lost), 'row')} {'repeats' if len(lost) == 1 else 'repeat'} the row before in time and in every value.",
+            f"{plural(len(lost), 'row')} {'repeats' if len(lost) == 1 else 'repeat'} the row before, time and values.",
             cause="the writer put the same record on the card twice", done="left the repeated rows out",
             remedy="clear the buffer after it is written",
             numbers={"count": float(len(lost)), "first_line": float(row[lost[0]]), "share": len(lost) / len(clock)},
@@ -207,15 +207,15 @@ def _since_boot(seconds: Floats, begins: Bools, place: str, findings: list[Findi
 
 def _told_shared(shared: Bools, size: Ints, step: Floats, begins: Bools, place: str, findings: list[Finding]) -> None:
     share = float(shared.mean())
-    coarse = share > COARSE_SHARE
+    coarse, count = share > COARSE_SHARE, int(shared.sum())
     findings.append(
         tell(
             "coarse-clock" if coarse else "shared-stamp", "note" if coarse else "warning", place,
-            f"{plural(int(shared.sum()), 'row')} ({share:.1%}) {'has' if shared.sum() == 1 else 'have'} the stamp of the row before.",
-            cause="the clock's digits are coarser than the rows" if coarse else "rows were stamped when a buffer was emptied",
+            f"{plural(count, 'row')} ({share:.1%}) {'has' if count == 1 else 'have'} the stamp of the row before.",
+            cause="the clock is coarser than the rows" if coarse else "rows are stamped when a buffer is emptied",
             done="spread the rows of one stamp evenly up to the next stamp",
             remedy="log a counter in microseconds",
-            numbers={"count": float(shared.sum()), "share": share, "stamp_step_s": float(np.median(step)),
+            numbers={"count": float(count), "share": share, "stamp_step_s": float(np.median(step)),
                      "rows_per_stamp": float(size.mean())},
         )
     )  # fmt: skip
@@ -248,7 +248,8 @@ def _spikes(rows: Ints, place: str) -> Finding:
     return tell(
         "clock-spike", "warning", f"{place}, {lines_text(rows.tolist())}",
         f"{plural(len(rows), 'row')} {'has' if len(rows) == 1 else 'have'} a time far ahead of the rows around.",
-        cause="a damaged digit in the clock's cell", done="left these rows out", remedy="look at the lines in the raw file",
+        cause="a damaged digit in the clock's cell", done="left these rows out",
+        remedy="look at the lines in the raw file",
         numbers={"count": float(len(rows)), "first_line": float(rows[0])},
     )  # fmt: skip
 
