@@ -1,8 +1,213 @@
 // fifthwheel._core: converts between numpy arrays and the core headers, nothing else.
 #include <nanobind/nanobind.h>
+#include <nanobind/ndarray.h>
+#include <nanobind/stl/vector.h>
 
+#include <fifthwheel/motion_smooth.hpp>
 #include <fifthwheel/version.hpp>
+#include <fifthwheel/wheel.hpp>
+#include <stdexcept>
+#include <vector>
 
 namespace nb = nanobind;
+namespace fw = fifthwheel;
 
-NB_MODULE(_core, m) { m.attr("core_version") = fifthwheel::core_version; }
+namespace {
+
+template <typename T>
+using Array = nb::ndarray<T, nb::c_contig, nb::device::cpu>;
+
+void raise(fw::Status status) {
+    switch (status) {
+        case fw::Status::ok:
+            return;
+        case fw::Status::bad_argument:
+            throw std::invalid_argument("bad argument");
+        case fw::Status::not_finite:
+            throw std::domain_error("not finite");
+        case fw::Status::not_positive:
+            throw std::domain_error("not positive");
+        case fw::Status::too_small:
+            throw std::length_error("buffer too small");
+    }
+}
+
+// The array under `name` in a dict of arrays, or null; its length must be `length`.
+template <typename T>
+T* field(const nb::dict& fields, const char* name, size_t length) {
+    if (!fields.contains(name)) return nullptr;
+    auto array = nb::cast<Array<T>>(fields[name]);
+    if (array.size() != length) throw std::invalid_argument(name);
+    return array.data();
+}
+
+double number(const nb::dict& fields, const char* name) { return nb::cast<double>(fields[name]); }
+
+void numbers(const nb::dict& fields, const char* name, double* out, size_t length) {
+    const auto values = nb::cast<std::vector<double>>(fields[name]);
+    if (values.size() != length) throw std::invalid_argument(name);
+    for (size_t i = 0; i < length; ++i) out[i] = values[i];
+}
+
+fw::MotionSettings<double> settings_of(const nb::dict& d) {
+    fw::MotionSettings<double> s;
+    s.gravity = number(d, "gravity");
+    numbers(d, "wheel_x", s.wheel_x, 4);
+    numbers(d, "wheel_y", s.wheel_y, 4);
+    numbers(d, "radius", s.radius, 4);
+    s.growth_speed = number(d, "growth_speed");
+    s.rear_axle_x = number(d, "rear_axle_x");
+    s.antenna_x = number(d, "antenna_x");
+    s.antenna_y = number(d, "antenna_y");
+    s.bias_accel_walk = number(d, "bias_accel_walk");
+    s.bias_gyro_walk = number(d, "bias_gyro_walk");
+    s.gyro_noise = number(d, "gyro_noise");
+    s.slope_walk = number(d, "slope_walk");
+    s.still_speed_variance = number(d, "still_speed_variance");
+    s.still_rate_variance = number(d, "still_rate_variance");
+    numbers(d, "prior_mean", s.prior_mean, fw::motion::count);
+    numbers(d, "prior_sd", s.prior_sd, fw::motion::count);
+    s.radius_shared_sd = number(d, "radius_shared_sd");
+    numbers(d, "radius_axle_sd", s.radius_axle_sd, 2);
+    return s;
+}
+
+fw::MotionRows rows_of(const nb::dict& d) {
+    fw::MotionRows r;
+    r.count = nb::cast<Array<double>>(d["t"]).size();
+    const size_t n = r.count;
+    r.t = field<double>(d, "t", n);
+    r.ax = field<float>(d, "ax", n);
+    r.ay = field<float>(d, "ay", n);
+    r.gz = field<float>(d, "gz", n);
+    r.slow_ax = field<float>(d, "slow_ax", n);
+    r.slow_ay = field<float>(d, "slow_ay", n);
+    r.slow_gz = field<float>(d, "slow_gz", n);
+    r.noise_x = field<float>(d, "noise_x", n);
+    r.noise_y = field<float>(d, "noise_y", n);
+    r.steer = field<float>(d, "steer", n);
+    r.wheel_speed = field<float>(d, "wheel_speed", 4 * n);
+    r.wheel_variance = field<float>(d, "wheel_variance", 4 * n);
+    r.wheel_load = field<float>(d, "wheel_load", 4 * n);
+    r.lateral_variance = field<float>(d, "lateral_variance", n);
+    r.still = field<uint8_t>(d, "still", n);
+    return r;
+}
+
+fw::MotionFixes fixes_of(const nb::dict& d) {
+    fw::MotionFixes f;
+    if (!d.contains("row")) return f;
+    f.count = nb::cast<Array<int64_t>>(d["row"]).size();
+    const size_t n = f.count;
+    f.row = field<int64_t>(d, "row", n);
+    f.offset = field<float>(d, "offset", n);
+    f.east = field<double>(d, "east", n);
+    f.north = field<double>(d, "north", n);
+    f.position_variance = field<float>(d, "position_variance", n);
+    f.velocity_east = field<float>(d, "velocity_east", n);
+    f.velocity_north = field<float>(d, "velocity_north", n);
+    f.velocity_variance = field<float>(d, "velocity_variance", n);
+    f.speed = field<float>(d, "speed", n);
+    f.speed_variance = field<float>(d, "speed_variance", n);
+    if (n > 0 && f.offset == nullptr) throw std::invalid_argument("offset");
+    return f;
+}
+
+fw::MotionRestarts restarts_of(const nb::dict& d) {
+    fw::MotionRestarts r;
+    r.count = nb::cast<Array<int64_t>>(d["row"]).size();
+    r.row = field<int64_t>(d, "row", r.count);
+    r.mean = field<double>(d, "mean", r.count * fw::motion::wandering);
+    r.sd = field<double>(d, "sd", r.count * fw::motion::wandering);
+    return r;
+}
+
+// Doubles of one kept state or adjoint: [count + 1][stride], the vector first.
+constexpr size_t kept_size = sizeof(fw::MotionGaussian<double>) / sizeof(double);
+static_assert(sizeof(fw::MotionGaussian<double>) == sizeof(fw::MotionAdjoint<double>), "one layout for both");
+
+template <typename T>
+T* kept_of(Array<double>& array, size_t count) {
+    if (array.size() != count * kept_size) throw std::length_error("buffer too small");
+    return reinterpret_cast<T*>(array.data());
+}
+
+nb::dict motion_forward(const nb::dict& settings, const nb::dict& rows, const nb::dict& fixes,
+                        const nb::dict& restarts, Array<double> kept, Array<double> last) {
+    const auto s = settings_of(settings);
+    const auto r = rows_of(rows);
+    const auto f = fixes_of(fixes);
+    const auto b = restarts_of(restarts);
+    auto* states = kept_of<fw::MotionGaussian<double>>(kept, fw::motion_segments(r.count));
+    auto* end = kept_of<fw::MotionGaussian<double>>(last, 1);
+    fw::MotionConsistency consistency;
+    fw::Status status = fw::Status::ok;
+    {
+        nb::gil_scoped_release release;
+        status = fw::motion_forward(s, r, f, b, states, end, &consistency);
+    }
+    raise(status);
+    nb::dict out;
+    std::vector<double> sum(consistency.sum, consistency.sum + fw::MotionConsistency::groups);
+    std::vector<int64_t> whole(consistency.whole, consistency.whole + fw::MotionConsistency::groups);
+    std::vector<int64_t> doubted(consistency.doubted, consistency.doubted + fw::MotionConsistency::groups);
+    out["sum"] = sum;
+    out["whole"] = whole;
+    out["doubted"] = doubted;
+    return out;
+}
+
+void motion_backward(const nb::dict& settings, const nb::dict& rows, const nb::dict& fixes,
+                     const nb::dict& restarts, Array<double> kept, Array<double> adjoints, Array<double> mean,
+                     Array<float> sd, size_t sd_every) {
+    const auto s = settings_of(settings);
+    const auto r = rows_of(rows);
+    const auto f = fixes_of(fixes);
+    const auto b = restarts_of(restarts);
+    const size_t segments = fw::motion_segments(r.count);
+    auto* states = kept_of<fw::MotionGaussian<double>>(kept, segments);
+    auto* back = kept_of<fw::MotionAdjoint<double>>(adjoints, segments);
+    constexpr size_t quantities = fw::MotionOutput::quantities;
+    if (mean.size() != quantities * r.count || sd.size() != quantities * r.count)
+        throw std::length_error("output");
+    fw::MotionOutput out;
+    for (size_t q = 0; q < quantities; ++q) {
+        out.mean[q] = mean.data() + q * r.count;
+        out.sd[q] = sd.data() + q * r.count;
+    }
+    out.sd_every = sd_every;
+    fw::Status status = fw::Status::ok;
+    {
+        nb::gil_scoped_release release;
+        std::vector<fw::MotionRecord<double>> buffer(fw::motion_segment);
+        status = fw::motion_backward(s, r, f, b, states, back, buffer.data(), out);
+    }
+    raise(status);
+}
+
+void unwrap(Array<const double> angle, Array<double> turned, double turn) {
+    if (angle.size() != turned.size()) throw std::length_error("output");
+    raise(fw::unwrap_angle(angle.data(), angle.size(), turn, turned.data()));
+}
+
+void unwrap_aided(Array<const double> angle, Array<const double> speed, Array<const double> t,
+                  Array<double> turned, double turn) {
+    const size_t n = angle.size();
+    if (speed.size() != n || t.size() != n || turned.size() != n) throw std::length_error("output");
+    raise(fw::unwrap_angle_aided(angle.data(), speed.data(), t.data(), n, turn, turned.data()));
+}
+
+}  // namespace
+
+NB_MODULE(_core, m) {
+    m.attr("core_version") = fw::core_version;
+    m.attr("motion_states") = int(fw::motion::count);
+    m.attr("motion_wandering") = int(fw::motion::wandering);
+    m.attr("motion_stride") = int(fw::padded(fw::motion::count));
+    m.attr("motion_segment") = fw::motion_segment;
+    m.attr("motion_quantities") = fw::MotionOutput::quantities;
+    m.def("motion_forward", &motion_forward);
+    m.def("motion_backward", &motion_backward);
+    m.def("unwrap_angle", &unwrap);
+    m.def("unwrap_angle_aided", &unwrap_aided);
+}

@@ -1,7 +1,140 @@
-"""Thin array face of the C++ core; the only importer of fifthwheel._core."""
+"""Typed array face of the C++ core; the only importer of fifthwheel._core.
+
+The core works in double precision in buffers made here; arrays of one row of the log each are float32 where that
+loses nothing (readings of sensors), float64 for time and results.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
 from fifthwheel import _core
+from fifthwheel.data import Floats
+from fifthwheel.errors import FifthwheelError
 
 CORE_VERSION: int = _core.core_version
+
+STATES: tuple[str, ...] = (
+    "east", "north", "psi", "u", "v", "distance", "bias_ax", "bias_ay", "bias_gz", "slope_east", "slope_north",
+    "gyro_scale", "squat", "roll", "radius_fl", "radius_fr", "radius_rl", "radius_rr", "growth", "slip", "latency",
+)  # fmt: skip
+"""States of the motion filter in the core's order; the first WANDERING change with time, the rest are constants."""
+WANDERING: int = _core.motion_wandering
+QUANTITIES: tuple[str, ...] = ("east", "north", "psi", "u", "v", "distance", "r", "ax", "ay", "theta")
+"""Smoothed quantities in the core's order."""
+SENSOR_GROUPS: tuple[str, ...] = (
+    "free wheels",
+    "driven wheels",
+    "lateral constraint",
+    "gnss velocity",
+    "gnss position",
+)
+SEGMENT: int = _core.motion_segment
+
+assert len(STATES) == _core.motion_states
+assert len(QUANTITIES) == _core.motion_quantities
+
+
+@dataclass(frozen=True)
+class MotionProblem:
+    """Everything the motion filter works on; keys as in the core's MotionSettings, MotionRows, MotionFixes and
+    MotionRestarts. rows: (n,) or (n, 4) arrays on the rows of the log; fixes: (m,) arrays, in order of `row`."""
+
+    settings: Mapping[str, Any]
+    rows: Mapping[str, NDArray[Any]]
+    fixes: Mapping[str, NDArray[Any]]
+    restarts: Mapping[str, NDArray[Any]]
+
+
+@dataclass(frozen=True)
+class Filtered:
+    """What the forward pass leaves. kept: (segments, states + 1, stride) states of knowledge, mean first, before the
+    first row of each segment; last: the same after the last row; nis: group -> (sum, used whole, doubted)."""
+
+    kept: Floats
+    last: Floats
+    nis: Mapping[str, tuple[float, int, int]]
+
+
+@dataclass(frozen=True)
+class Smoothed:
+    """Smoothed motion. mean: (quantities, n); sd: (quantities, n) float32; adjoints: as Filtered.kept."""
+
+    mean: Floats
+    sd: NDArray[np.float32]
+    adjoints: Floats
+
+
+def _kept(count: int) -> Floats:
+    return np.zeros((count, _core.motion_states + 1, _core.motion_stride))
+
+
+def _explained(error: Exception) -> FifthwheelError:
+    return FifthwheelError(
+        "the motion filter cannot work on this recording",
+        expected="finite readings, times and noise levels",
+        found=str(error),
+        do="Look at the findings of `health`; correct the mapping or the car",
+    )
+
+
+def filter_motion(problem: MotionProblem) -> Filtered:
+    """Run the filter forward over all rows."""
+    n = problem.rows["t"].size
+    kept = _kept(-(-n // SEGMENT))
+    last = _kept(1)
+    try:
+        nis = _core.motion_forward(
+            dict(problem.settings), dict(problem.rows), dict(problem.fixes), dict(problem.restarts), kept, last
+        )
+    except (ValueError, IndexError) as error:
+        raise _explained(error) from error
+    groups = zip(SENSOR_GROUPS, nis["sum"], nis["whole"], nis["doubted"], strict=True)
+    return Filtered(kept, last[0], {name: (s, w, d) for name, s, w, d in groups})
+
+
+def smooth_motion(problem: MotionProblem, filtered: Filtered, *, sd_every: int = 5) -> Smoothed:
+    """Run the smoother backward over what `filter_motion` left; standard deviations at every `sd_every`-th row."""
+    n = problem.rows["t"].size
+    mean = np.zeros((len(QUANTITIES), n))
+    sd = np.zeros((len(QUANTITIES), n), dtype=np.float32)
+    adjoints = np.zeros_like(filtered.kept)
+    try:
+        _core.motion_backward(
+            dict(problem.settings),
+            dict(problem.rows),
+            dict(problem.fixes),
+            dict(problem.restarts),
+            filtered.kept,
+            adjoints,
+            mean,
+            sd,
+            sd_every,
+        )
+    except (ValueError, IndexError) as error:
+        raise _explained(error) from error
+    return Smoothed(mean, sd, adjoints)
+
+
+def unwrap_angle(angle: Floats, turn: float = 2.0 * np.pi) -> Floats:
+    """Undo the wraps of an angle [rad] within `turn`: angle turned since the first sample; NaN where it is NaN.
+
+    The shortest step is taken, so the wheel must turn less than half a turn between samples (sampling theorem).
+    """
+    turned = np.empty(angle.size)
+    _core.unwrap_angle(np.ascontiguousarray(angle, dtype=np.float64), turned, turn)
+    return turned
+
+
+def unwrap_angle_aided(angle: Floats, speed: Floats, t: Floats, turn: float = 2.0 * np.pi) -> Floats:
+    """Undo the wraps of an angle [rad] with a speed [rad/s] computed on the car that tells the whole turns between
+    samples at `t` [s]; exact however fast the wheel turns while the speed is right within half a turn a sample."""
+    turned = np.empty(angle.size)
+    columns = (np.ascontiguousarray(x, dtype=np.float64) for x in (angle, speed, t))
+    _core.unwrap_angle_aided(*columns, turned, turn)
+    return turned

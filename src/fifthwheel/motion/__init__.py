@@ -1,1 +1,7 @@
+"""The movement of the car with its uncertainty, from any subset of wheels, inertial sensor and GNSS."""
 
+from __future__ import annotations
+
+from fifthwheel.motion.estimate import estimate_motion
+
+__all__ = ["estimate_motion"]

@@ -1,0 +1,406 @@
+"""From a recording to the motion of the car: two passes of the core's filter and smoother.
+
+The first pass weighs every sensor by what is known beforehand; the second by what the first has shown: wheels that
+slipped, the noise of the GNSS speed, its latency. The constants of a session (radii, growth, gyro scale, latency, ...)
+are one set for all its boots.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from fifthwheel.car.model import Car
+from fifthwheel.core import (
+    QUANTITIES,
+    STATES,
+    WANDERING,
+    Filtered,
+    MotionProblem,
+    Smoothed,
+    filter_motion,
+    smooth_motion,
+)
+from fifthwheel.data import WHEELS, Bools, Finding, Floats, Motion, Quantity, Recording, Track
+from fifthwheel.motion.gnss import Fixes, Latency, find_latency, fix_columns, gnss_fixes, speed_on_rows
+from fifthwheel.motion.levels import Noise, force_noise, loads, session_noise, settings, wheel_variance
+from fifthwheel.motion.mounting import Mounting, level, twist
+from fifthwheel.motion.notes import motion_notes
+from fifthwheel.motion.prepare import (
+    InertialColumns,
+    Timeline,
+    WheelColumns,
+    inertial_columns,
+    on_rows,
+    smooth,
+    timeline,
+    to_centre,
+    tyre_of,
+    wheel_columns,
+)
+from fifthwheel.motion.starts import Start, segment_starts
+from fifthwheel.motion.still import standstill
+
+Progress = Callable[[str, float], None] | None
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """What backward sampling needs, shared by all tracks of a session. offset: first row of the track in `problem`."""
+
+    problem: MotionProblem
+    filtered: Filtered
+    adjoints: Floats
+    offset: int
+
+
+@dataclass
+class Scene:
+    """Everything read from a recording before the filter runs."""
+
+    car: Car
+    line: Timeline
+    wheels: WheelColumns
+    inertial: InertialColumns | None
+    fixes: Fixes | None
+    latency: Latency
+    mounting: Mounting
+    still: Bools
+    noise: Noise
+    force: tuple[Floats, Floats]
+    steer: Floats | None
+    rim: np.ndarray
+    """(n, 4) float32 rim speeds at the stated radius [m/s]."""
+    typical: Floats
+    """(n,) [m/s] one signed speed for everything that only needs it roughly; 0 where unknown."""
+
+
+def _typical_speed(
+    wheels: WheelColumns, rim: np.ndarray, fixes: Fixes | None, latency: float, line: Timeline
+) -> Floats:
+    """Return the most trustworthy rough speed on the rows: free wheels, else the slowest driven wheel, else GNSS."""
+    free = [i for i in range(4) if wheels.present[i] and not wheels.driven[i]]
+    chosen = free or [i for i in range(4) if wheels.present[i]]
+    speed = np.full(line.t.size, np.nan)
+    if chosen:
+        columns = rim[:, chosen]
+        known = np.isfinite(columns)
+        count = known.sum(axis=1)
+        total = np.where(known, columns, 0.0).sum(axis=1, dtype=np.float64)
+        speed = np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    if fixes is not None:
+        gnss = speed_on_rows(fixes, latency, line)
+        speed = np.where(np.isfinite(speed), speed, gnss)
+    good = np.isfinite(speed)
+    if not good.any():
+        return np.zeros(line.t.size)
+    return np.interp(line.t, line.t[good], speed[good])
+
+
+def _latency(fixes: Fixes, inertial: InertialColumns | None, typical: Floats, line: Timeline, car: Car) -> Latency:
+    """Return the session's GNSS latency, by the specific force where there is one, else by the wheels."""
+    stated = (0.1, 0.08)
+    if car.gnss is not None:
+        stated = (car.gnss.latency.value, max(car.gnss.latency.u, 0.02))
+    if inertial is not None:
+        ax = inertial.ax - float(np.median(inertial.ax))
+        reference = np.concatenate([[0.0], np.cumsum(0.5 * (ax[1:] + ax[:-1]) * np.diff(line.t))])
+        found = find_latency(fixes, reference, line, stated)
+        if found.method == "matched":
+            return found
+    if np.any(typical != 0.0):
+        return find_latency(fixes, np.abs(typical), line, stated)
+    return Latency(*stated, "stated")
+
+
+def look(recording: Recording, car: Car) -> Scene:
+    """Read everything that the filter needs from a recording."""
+    line = timeline(recording)
+    wheels = wheel_columns(recording, car, line)
+    inertial = inertial_columns(recording, car, line)
+    fixes = gnss_fixes(recording, car, line)
+    radius = np.array([tyre_of(car, i).radius.value for i in range(4)], dtype=np.float32)
+    rim = wheels.speed * radius
+    first_guess = car.gnss.latency.value if car.gnss is not None else 0.1
+    gnss_speed = speed_on_rows(fixes, first_guess, line) if fixes is not None else None
+    still = standstill(wheels, inertial, gnss_speed, car, line)
+    mounting = Mounting()
+    typical = _typical_speed(wheels, rim, fixes, first_guess, line)
+    if inertial is not None:
+        inertial, mounting = level(inertial, still)
+        inertial, mounting = twist(inertial, typical, still, line, mounting)
+    latency = Latency(0.0, 0.0, "none")
+    if fixes is not None:
+        latency = _latency(fixes, inertial, typical, line, car)
+        fixes = replace(fixes, speed=np.where(fixes.speed > 150.0, np.nan, fixes.speed))
+    force = to_centre(inertial, car, line) if inertial is not None else (np.zeros(line.t.size), np.zeros(line.t.size))
+    noise = session_noise(inertial, wheels, still, car)
+    steer = on_rows(recording, line, "steer")
+    return Scene(car, line, wheels, inertial, fixes, latency, mounting, still, noise, force, steer, rim, typical)
+
+
+def _narrow(values: Any) -> np.ndarray:
+    return np.ascontiguousarray(values, dtype=np.float32)
+
+
+def _rows(
+    scene: Scene, rim: np.ndarray, typical: Floats, systematic: np.ndarray | None, doubted: np.ndarray | None
+) -> dict[str, Any]:
+    """Return the core's row columns; `systematic` and `doubted` (n, 4) carry what an earlier pass showed."""
+    line, car = scene.line, scene.car
+    ax, ay = scene.force
+    width = max(1, round(0.3 / line.dt))
+    inertial = scene.inertial
+    gz = inertial.gz if inertial is not None else np.zeros(line.t.size)
+    rows: dict[str, Any] = {"t": line.t, "ax": _narrow(ax), "ay": _narrow(ay), "gz": _narrow(gz)}
+    slow = {f"slow_{k}": smooth(c, width) for k, c in (("ax", ax), ("ay", ay), ("gz", gz))}
+    rows |= {k: _narrow(c) for k, c in slow.items()}
+    if inertial is not None:
+        made_up = np.where(inertial.missing, 50.0, 1.0).astype(np.float32)
+        rows["noise_x"] = force_noise(ax, scene.noise, line) * made_up
+        rows["noise_y"] = force_noise(ay, scene.noise, line) * made_up
+    else:
+        rows["noise_x"] = rows["noise_y"] = np.full(line.t.size, 0.05, dtype=np.float32)
+    lateral = np.abs(slow["slow_ay"]) if inertial is not None else np.zeros(line.t.size)
+    memory = max(1.0, 0.4 / line.dt)
+    rows["lateral_variance"] = _narrow(((0.01 + np.abs(typical) * (0.004 + 0.008 * lateral)) ** 2) * memory)
+    rows["still"] = scene.still.astype(np.uint8)
+    if scene.steer is not None:
+        rows["steer"] = _narrow(np.nan_to_num(scene.steer))
+    if any(scene.wheels.present):
+        push = _push(scene, slow["slow_ax"], typical)
+        load = loads(car, scene.wheels, push, typical)
+        variance = wheel_variance(scene.wheels, scene.noise, load, rim, line, systematic)
+        if doubted is not None:
+            variance[doubted] = 0.0
+        rows |= {"wheel_speed": scene.wheels.speed, "wheel_variance": _narrow(variance), "wheel_load": _narrow(load)}
+    return rows
+
+
+def _push(scene: Scene, slow_ax: Floats, typical: Floats) -> Floats:
+    """Return the smoothed longitudinal acceleration [m/s2] without gravity: from the sensor, else from the speed."""
+    line = scene.line
+    if scene.inertial is None:
+        return np.gradient(smooth(typical, round(0.4 / line.dt)), line.t)
+    quick = smooth(scene.force[0], round(0.08 / line.dt))
+    rest = float(np.median(slow_ax[scene.still])) if scene.still.any() else float(np.median(slow_ax))
+    return quick - rest
+
+
+def _doubts(scene: Scene, smoothed: Smoothed, filtered: Filtered) -> tuple[np.ndarray, np.ndarray]:
+    """Return for each wheel what the first pass showed: smoothed residual [m/s] and rows that must be left out."""
+    line, car = scene.line, scene.car
+    u, v, r = (smoothed.mean[QUANTITIES.index(k)] for k in ("u", "v", "r"))
+    constants = dict(zip(STATES, filtered.last[0][: len(STATES)], strict=True))
+    width = max(1, round(0.1 / line.dt))
+    systematic = np.zeros((line.t.size, 4), dtype=np.float32)
+    doubted = np.zeros((line.t.size, 4), dtype=np.bool_)
+    shape = settings_geometry(car)
+    for i, wheel in enumerate(WHEELS):
+        if not scene.wheels.present[i]:
+            continue
+        angle = scene.steer if scene.steer is not None and i < 2 else np.zeros(1)
+        hub = (u - r * shape[1][i]) * np.cos(angle) + (v + r * shape[0][i]) * np.sin(angle)
+        q = (u / constants["growth_speed"]) ** 2 if "growth_speed" in constants else 0.0
+        factor = np.exp(-constants[f"radius_{wheel}"]) * (1.0 - constants["growth"] * q)
+        error = np.nan_to_num(scene.rim[:, i] - hub * factor)
+        slow = smooth(error, width)
+        systematic[:, i] = slow
+        far = np.abs(slow) > 0.04 * np.abs(hub) + 0.15
+        reach = max(1, round(0.3 / line.dt))
+        doubted[:, i] = smooth(far.astype(np.float64), reach) > 0.5 / reach
+    return systematic, doubted
+
+
+def settings_geometry(car: Car) -> tuple[list[float], list[float]]:
+    """Return x and y [m] of the four wheels from the centre of gravity."""
+    front = car.wheelbase.value * (1.0 - car.front_share.value)
+    rear = -car.wheelbase.value * car.front_share.value
+    a, b = car.track_front.value / 2.0, car.track_rear.value / 2.0
+    return [front, front, rear, rear], [a, -a, b, -b]
+
+
+def _restart_columns(scene: Scene, starts: list[Start]) -> dict[str, np.ndarray]:
+    mean = np.zeros((len(starts), WANDERING))
+    sd = np.full((len(starts), WANDERING), -1.0)
+    for j, start in enumerate(starts):
+        for name, (value, u) in start.states.items():
+            at = STATES.index(name)
+            mean[j, at], sd[j, at] = value, u
+    return {"row": np.array([s.row for s in starts], dtype=np.int64), "mean": mean, "sd": sd}
+
+
+def estimate_motion(recording: Recording, car: Car, *, progress: Progress = None) -> Motion:
+    """Estimate the motion of the car from whatever subset of wheels, inertial sensor and GNSS the recording has.
+
+    Parameters: recording (tables in SI, as read), car, progress (what, fraction). Returns a Motion with one Track per
+    boot on the rows of the log. Raises FifthwheelError where there is nothing to estimate from.
+    Equations: cpp/include/fifthwheel/motion.hpp; smoother of Bryson and Frazier (Bierman 1977).
+    """
+    from fifthwheel.errors import FifthwheelError
+
+    def tell(what: str, part: float) -> None:
+        if progress is not None:
+            progress(what, part)
+
+    tell("looking at the sensors", 0.0)
+    scene = look(recording, car)
+    if not any(scene.wheels.present) and scene.inertial is None and scene.fixes is None:
+        raise FifthwheelError(
+            "nothing in this recording tells how the car moved",
+            expected="a wheel speed, an inertial sensor or GNSS",
+            found=", ".join(sorted(recording.tables["log"].channels)) or "no channel",
+            do="Name such a channel in the mapping",
+        )
+    starts = segment_starts(scene.line, scene.fixes, scene.latency.value, scene.inertial, scene.typical, scene.still)
+    fixed = settings(car, scene.wheels, scene.noise, scene.line.dt, scene.inertial is not None, scene.latency.u)
+    tell("filtering, first pass", 0.1)
+    rows = _rows(scene, scene.rim, scene.typical, None, None)
+    fixes = fix_columns(scene.fixes, scene.latency.value, scene.line, 1.0) if scene.fixes is not None else {}
+    problem = MotionProblem(fixed, rows, fixes, _restart_columns(scene, starts))
+    filtered = filter_motion(problem)
+    smoothed = smooth_motion(problem, filtered, sd_every=50)
+    tell("filtering, second pass", 0.5)
+    problem, late = _second(scene, problem, filtered, smoothed, starts)
+    del smoothed
+    filtered = filter_motion(problem)
+    tell("smoothing", 0.7)
+    smoothed = smooth_motion(problem, filtered)
+    tell("writing down the motion", 0.95)
+    return _motion(recording, scene, problem, filtered, smoothed, late)
+
+
+def _second(
+    scene: Scene, problem: MotionProblem, filtered: Filtered, smoothed: Smoothed, starts: list[Start]
+) -> tuple[MotionProblem, float]:
+    """Return the problem of the second pass and the latency it takes off."""
+    u = smoothed.mean[QUANTITIES.index("u")]
+    psi = smoothed.mean[QUANTITIES.index("psi")]
+    rows = dict(problem.rows)
+    if any(scene.wheels.present):
+        systematic, doubted = _doubts(scene, smoothed, filtered)
+        rows = _rows(scene, scene.rim, u, systematic, doubted)
+    late = scene.latency.value
+    fixes: dict[str, np.ndarray] = {}
+    if scene.fixes is not None:
+        late += float(filtered.last[0][STATES.index("latency")])
+        total, whole, _ = filtered.nis["gnss velocity"]
+        # A Gaussian innovation cut at three sigma has a mean square of 0.973.
+        scale = float(np.clip(np.sqrt(total / whole / 0.973), 0.5, 3.0)) if whole > 50 else 1.0
+        fixes = fix_columns(scene.fixes, late, scene.line, scale)
+    better = [
+        Start(s.row, s.states | {"psi": (float(psi[s.row]), s.states["psi"][1])}) if "psi" in s.states else s
+        for s in starts
+    ]
+    return MotionProblem(problem.settings, rows, fixes, _restart_columns(scene, better)), late
+
+
+def _parameters(scene: Scene, filtered: Filtered, late: float) -> dict[str, Quantity]:
+    """Return the estimated constants in words of the glossary."""
+    x = dict(zip(STATES, filtered.last[0][: len(STATES)], strict=True))
+    sd = dict(zip(STATES, np.sqrt(np.diag(filtered.last[1:, : len(STATES)])), strict=True))
+    out = {}
+    for i, wheel in enumerate(WHEELS):
+        if scene.wheels.present[i]:
+            radius = tyre_of(scene.car, i).radius.value * float(np.exp(x[f"radius_{wheel}"]))
+            out[f"wheel_radius_{wheel}"] = Quantity(radius, radius * float(sd[f"radius_{wheel}"]), "m")
+    if any(scene.wheels.present):
+        out["tyre_growth"] = Quantity(float(x["growth"]), float(sd["growth"]))
+        out["slip_per_load"] = Quantity(float(x["slip"]), float(sd["slip"]), "s2/m")
+    if scene.fixes is not None:
+        out["gnss_latency"] = Quantity(late, float(sd["latency"]), "s")
+    if scene.inertial is not None:
+        out["gyro_scale"] = Quantity(1.0 + float(x["gyro_scale"]), float(sd["gyro_scale"]))
+        for state, name, unit in (
+            ("bias_ax", "accel_bias_x", "m/s2"),
+            ("bias_ay", "accel_bias_y", "m/s2"),
+            ("bias_gz", "gyro_bias_z", "rad/s"),
+            ("squat", "squat", "rad s2/m"),
+            ("roll", "roll", "rad s2/m"),
+        ):
+            out[name] = Quantity(float(x[state]), float(sd[state]), unit)
+        mounting = scene.mounting
+        out["mount_roll"] = Quantity(mounting.roll, 0.01, "rad")
+        out["mount_pitch"] = Quantity(mounting.pitch, 0.01, "rad")
+        out["mount_yaw"] = Quantity(mounting.yaw, mounting.u_yaw, "rad")
+    return out
+
+
+def _sensors(scene: Scene) -> tuple[str, ...]:
+    wheels = scene.wheels
+    names = []
+    if any(p and not d for p, d in zip(wheels.present, wheels.driven, strict=True)):
+        names.append("free wheels")
+    if any(p and d for p, d in zip(wheels.present, wheels.driven, strict=True)):
+        names.append("driven wheels")
+    if scene.inertial is not None:
+        names.append("inertial")
+    if scene.fixes is not None:
+        names.append("gnss")
+    return tuple(names)
+
+
+def _usable(scene: Scene) -> Bools:
+    """Return the rows on which something has told the speed recently: false through long stretches without."""
+    n = scene.line.t.size
+    told = scene.still.copy()
+    if any(scene.wheels.present):
+        told |= np.isfinite(scene.wheels.speed).any(axis=1)
+    if scene.fixes is not None:
+        told |= np.isfinite(speed_on_rows(scene.fixes, scene.latency.value, scene.line))
+    if not told.any():
+        return np.zeros(n, dtype=np.bool_)
+    at = np.flatnonzero(told)
+    before = at[np.clip(np.searchsorted(at, np.arange(n), side="right") - 1, 0, at.size - 1)]
+    after = at[np.clip(np.searchsorted(at, np.arange(n)), 0, at.size - 1)]
+    away = np.minimum(np.abs(scene.line.t - scene.line.t[before]), np.abs(scene.line.t[after] - scene.line.t))
+    usable = away < 5.0
+    if scene.inertial is not None:
+        usable &= smooth(scene.inertial.missing.astype(np.float64), max(1, round(0.5 / scene.line.dt))) < 0.95
+    return usable
+
+
+def _slips(scene: Scene, filtered: Filtered, smoothed: Smoothed) -> dict[str, Floats]:
+    """Return the longitudinal slip of each wheel there is: rim speed over the hub's forward speed, less one."""
+    x = dict(zip(STATES, filtered.last[0][: len(STATES)], strict=True))
+    u, v, r = (smoothed.mean[QUANTITIES.index(k)] for k in ("u", "v", "r"))
+    wheel_x, wheel_y = settings_geometry(scene.car)
+    out = {}
+    for i, wheel in enumerate(WHEELS):
+        if not scene.wheels.present[i]:
+            continue
+        growth = 1.0 + x["growth"] * (u / 20.0) ** 2
+        rim = scene.rim[:, i] * np.exp(x[f"radius_{wheel}"]) * growth
+        if scene.steer is not None and i < 2:
+            c, s = np.cos(scene.steer), np.sin(scene.steer)
+            hub = (u - r * wheel_y[i]) * c + (v + r * wheel_x[i]) * s
+        else:
+            hub = u - r * wheel_y[i]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            out[f"slip_{wheel}"] = np.where(np.abs(hub) > 0.5, rim / hub - 1.0, np.nan)
+    return out
+
+
+def _motion(
+    recording: Recording, scene: Scene, problem: MotionProblem, filtered: Filtered, smoothed: Smoothed, late: float
+) -> Motion:
+    """Cut the smoothed rows into one track per boot and say what the estimation noticed."""
+    log = recording.tables["log"]
+    usable = _usable(scene)
+    slips = _slips(scene, filtered, smoothed)
+    bounds = [*scene.line.boots.tolist(), log.t.size]
+    tracks = []
+    for first, last in zip(bounds[:-1], bounds[1:], strict=True):
+        mean = {name: smoothed.mean[q, first:last] for q, name in enumerate(QUANTITIES)}
+        mean |= {name: values[first:last] for name, values in slips.items()}
+        sd: dict[str, Any] = {name: smoothed.sd[q, first:last] for q, name in enumerate(QUANTITIES)}
+        posterior = Posterior(problem, filtered, smoothed.adjoints, first)
+        tracks.append(
+            Track(int(log.boot[first]), first, last, log.t[first:last], mean, sd, usable[first:last], posterior)
+        )
+    nis = {name: (total / whole, whole) for name, (total, whole, _) in filtered.nis.items() if whole > 0}
+    notes: tuple[Finding, ...] = motion_notes(scene, filtered, smoothed)
+    return Motion(tuple(tracks), _parameters(scene, filtered, late), nis, _sensors(scene), notes)

@@ -1,0 +1,239 @@
+"""GNSS fixes as the filter takes them: local east and north, velocity, their noise, and how late they come."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from fifthwheel.car.model import Car
+from fifthwheel.data import Bools, Channel, Floats, Recording, Table
+from fifthwheel.motion.prepare import Timeline, find, times_of
+
+SPEED_NOISE = 0.1
+"""Noise of a GNSS speed [m/s] where nothing states it (0.05-0.15 m/s is usual for small receivers; common practice)."""
+POSITION_NOISE = 1.5
+"""Noise of a GNSS position [m] where nothing states it (common practice, no source)."""
+POSITION_MEMORY = 5.0
+"""Correlation time [s] of GNSS position errors used to weaken them (errors of atmosphere and reflections last longer
+than many fixes; common practice, no source)."""
+COURSE_SPEED = 1.0
+"""Below this speed [m/s] the course of a receiver is not used."""
+
+
+@dataclass(frozen=True)
+class Fixes:
+    """GNSS fixes in time order, each (m,). t: [s] on the one time line as logged (latency not taken off). east, north
+    [m] from `origin` (latitude, longitude [deg]); speed, velocity_east, velocity_north [m/s]; sd_* their noise;
+    NaN where missing."""
+
+    t: Floats
+    east: Floats
+    north: Floats
+    sd_position: Floats
+    speed: Floats
+    velocity_east: Floats
+    velocity_north: Floats
+    sd_speed: Floats
+    rate: float
+    origin: tuple[float, float]
+
+
+def local_east_north(latitude: Floats, longitude: Floats, origin: tuple[float, float]) -> tuple[Floats, Floats]:
+    """Return east and north [m] of WGS 84 positions [deg] in the tangent plane at `origin` (latitude, longitude).
+
+    east-north-up of pymap3d at zero height; horizontal distances are right within 0.01 mm at 1 km.
+    """
+    import pymap3d
+
+    good = np.isfinite(latitude) & np.isfinite(longitude)
+    east = np.full(latitude.size, np.nan)
+    north = np.full(latitude.size, np.nan)
+    if good.any():
+        e, n, _ = pymap3d.geodetic2enu(latitude[good], longitude[good], 0.0, origin[0], origin[1], 0.0)
+        east[good], north[good] = e, n
+    return east, north
+
+
+def _column(table: Table, name: str) -> Floats:
+    channel = table.channels.get(name)
+    return channel.values if channel is not None else np.full(table.t.size, np.nan)
+
+
+def _fresh(table: Table, channels: list[Channel]) -> Bools:
+    """Return the rows on which any of the channels was updated; without held marks, rows where a value changed."""
+    fresh = np.zeros(table.t.size, dtype=np.bool_)
+    for channel in channels:
+        known = np.isfinite(channel.values)
+        fresh |= known & (channel.fresh if channel.fresh is not None else True)
+    return fresh
+
+
+def gnss_fixes(recording: Recording, car: Car, line: Timeline) -> Fixes | None:
+    """Return the fixes of the recording, or None where it has no GNSS speed, velocity or position."""
+    for name in ("gnss_velocity_north", "gnss_speed", "gnss_latitude"):
+        found = find(recording, name)
+        if found is not None:
+            break
+    else:
+        return None
+    table = found[0]
+    names = (
+        "gnss_velocity_north",
+        "gnss_velocity_east",
+        "gnss_speed",
+        "gnss_course",
+        "gnss_latitude",
+        "gnss_longitude",
+    )
+    channels = [table.channels[k] for k in names if k in table.channels]
+    rows = _fresh(table, channels)
+    t = times_of(table, line)
+    rows &= np.isfinite(t) & (t >= line.t[0] - 5.0) & (t <= line.t[-1] + 5.0)
+    rows &= ~(_column(table, "gnss_fix") == 0.0) & ~(_column(table, "gnss_satellites") < 4.0)
+    latitude, longitude = _column(table, "gnss_latitude")[rows], _column(table, "gnss_longitude")[rows]
+    nowhere = (latitude == 0.0) & (longitude == 0.0)
+    latitude = np.where(nowhere, np.nan, latitude)
+    keep = np.flatnonzero(rows)
+    if keep.size < 3:
+        return None
+    located = np.flatnonzero(np.isfinite(latitude) & np.isfinite(longitude))
+    origin = (float(latitude[located[0]]), float(longitude[located[0]])) if located.size else (0.0, 0.0)
+    east, north = local_east_north(latitude, longitude, origin)
+    accuracy = _column(table, "gnss_horizontal_accuracy")[keep]
+    sd_position = np.where(np.isfinite(accuracy) & (accuracy > 0.0), accuracy, POSITION_NOISE)
+    speed, ve, vn = _velocity(table, keep)
+    stated = car.gnss.speed_noise.value if car.gnss is not None and car.gnss.speed_noise.value > 0.0 else SPEED_NOISE
+    told = _column(table, "gnss_speed_accuracy")[keep]
+    sd_speed = np.where(np.isfinite(told) & (told > 0.0), np.maximum(told, 0.3 * stated), stated)
+    own = t[keep]
+    span = float(own[-1] - own[0])
+    steps = np.diff(own)
+    rate = 1.0 / float(np.median(steps)) if span > 0.0 else 1.0
+    return Fixes(own, east, north, sd_position, speed, ve, vn, sd_speed, min(rate, 50.0), origin)
+
+
+def _velocity(table: Table, keep: np.ndarray) -> tuple[Floats, Floats, Floats]:
+    """Return speed, velocity east and north; from speed and course where the components are not logged."""
+    vn, ve = _column(table, "gnss_velocity_north")[keep], _column(table, "gnss_velocity_east")[keep]
+    speed = _column(table, "gnss_speed")[keep]
+    if not np.isfinite(vn).any():
+        course = _column(table, "gnss_course")[keep]
+        course = np.where(speed > COURSE_SPEED, course, np.nan)
+        ve, vn = speed * np.sin(course), speed * np.cos(course)
+    speed = np.where(np.isfinite(speed), speed, np.hypot(ve, vn))
+    return speed, ve, vn
+
+
+def speed_on_rows(fixes: Fixes, latency: float, line: Timeline) -> Floats:
+    """Return the GNSS speed straight between fixes on the log's rows, NaN further than 1.5 s from one."""
+    good = np.isfinite(fixes.speed)
+    if good.sum() < 2:
+        return np.full(line.t.size, np.nan)
+    x = fixes.t[good] - latency
+    values = np.interp(line.t, x, fixes.speed[good])
+    near = np.clip(np.searchsorted(x, line.t), 1, x.size - 1)
+    values[np.minimum(np.abs(line.t - x[near - 1]), np.abs(x[near] - line.t)) > 1.5] = np.nan
+    return values
+
+
+@dataclass(frozen=True)
+class Latency:
+    """How late the fixes come [s], with its standard uncertainty, and how it was found."""
+
+    value: float
+    u: float
+    method: str
+
+
+def find_latency(fixes: Fixes, reference: Floats, line: Timeline, prior: tuple[float, float]) -> Latency:
+    """Return the latency that makes changes of GNSS speed fit changes of a reference speed (n,) [m/s] on the rows.
+
+    reference: any signal whose rise over a fix interval follows the car's (a wheel speed, or the integral of the
+    specific force). Each lag's residual sum with the best scale is computed; the minimum of a parabola through the
+    smallest gives the latency, its curvature the uncertainty.
+    """
+    span = max(1, round(0.3 * fixes.rate))
+    good = np.isfinite(fixes.speed)
+    t, speed = fixes.t[good], fixes.speed[good]
+    if t.size < span + 20:
+        return Latency(prior[0], prior[1], "stated")
+    first, last = t[:-span], t[span:]
+    usual = (last - first) < 1.6 * span / fixes.rate
+    change = (speed[span:] - speed[:-span])[usual]
+    first, last = first[usual], last[usual]
+    if change.size < 20:
+        return Latency(prior[0], prior[1], "stated")
+    lags = np.arange(-0.15, 0.705, 0.01)
+    cost = np.empty(lags.size)
+    for j, lag in enumerate(lags):
+        rise = np.interp(last - lag, line.t, reference) - np.interp(first - lag, line.t, reference)
+        cost[j] = _misfit(change, rise)
+    best = int(np.argmin(cost))
+    if not 0 < best < lags.size - 1 or cost[best] > 0.9 * float(np.median(cost)):
+        return Latency(prior[0], prior[1], "stated")
+    a, b, c = cost[best - 1 : best + 2]
+    bend = a - 2.0 * b + c
+    value = lags[best] + 0.01 * 0.5 * (a - c) / bend if bend > 0.0 else lags[best]
+    variance = b / max(change.size - 2, 1) * span
+    u = 0.01 * np.sqrt(2.0 * variance / bend) if bend > 0.0 else 0.03
+    return Latency(float(value), float(np.clip(u, 0.004, 0.05)), "matched")
+
+
+def _misfit(change: Floats, rise: Floats) -> float:
+    """Return the residual sum of squares of `change` against `rise` with the best scale, far residuals bounded."""
+    top = float(rise @ rise)
+    scale = np.clip(float(rise @ change) / top, 0.5, 2.0) if top > 0.0 else 1.0
+    residual = change - scale * rise
+    bound = 3.0 * 1.4826 * float(np.median(np.abs(residual))) + 1e-9
+    return float(np.sum(np.minimum(residual * residual, bound * bound)))
+
+
+def fix_columns(fixes: Fixes, latency: float, line: Timeline, noise_scale: float) -> dict[str, np.ndarray]:
+    """Return the fixes as the core takes them: row before the instant of validity and the offset after that row.
+
+    noise_scale: factor on the standard deviation of speeds, from the innovations.
+    """
+    valid = fixes.t - latency
+    row = np.clip(np.searchsorted(line.t, valid), 1, line.t.size - 1)
+    row -= (valid - line.t[row - 1]) < (line.t[row] - valid)
+    offset = valid - line.t[row]
+    near = np.abs(offset) < 0.05 + line.dt
+    sd = fixes.sd_speed * noise_scale
+    with np.errstate(invalid="ignore"):
+        velocity = np.where(np.isfinite(fixes.velocity_east) & near, sd**2, 0.0)
+        fast = fixes.speed > 4.0 * sd
+        plain = np.where(np.isfinite(fixes.speed) & fast & near & (velocity == 0.0), sd**2, 0.0)
+        memory = max(1.0, 2.0 * POSITION_MEMORY * fixes.rate)
+        place = np.where(np.isfinite(fixes.east) & near, fixes.sd_position**2 * memory, 0.0)
+    keep = (velocity > 0.0) | (plain > 0.0) | (place > 0.0)
+    order = np.argsort(row[keep], kind="stable")
+
+    def narrow(values: Floats) -> np.ndarray:
+        return np.ascontiguousarray(values[keep][order], dtype=np.float32)
+
+    return {
+        "row": np.ascontiguousarray(row[keep][order], dtype=np.int64),
+        "offset": narrow(offset),
+        "east": np.ascontiguousarray(fixes.east[keep][order]),
+        "north": np.ascontiguousarray(fixes.north[keep][order]),
+        "position_variance": narrow(place),
+        "velocity_east": narrow(fixes.velocity_east),
+        "velocity_north": narrow(fixes.velocity_north),
+        "velocity_variance": narrow(velocity),
+        "speed": narrow(fixes.speed),
+        "speed_variance": narrow(plain),
+    }
+
+
+def without(fixes: Fixes, bad: Bools) -> Fixes:
+    """Return the fixes with the speeds and positions of bad ones taken out."""
+    gone = np.where(bad, np.nan, 0.0)
+    return replace(
+        fixes,
+        east=fixes.east + gone,
+        north=fixes.north + gone,
+        speed=fixes.speed + gone,
+        velocity_east=fixes.velocity_east + gone,
+        velocity_north=fixes.velocity_north + gone,
+    )

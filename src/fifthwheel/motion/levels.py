@@ -1,0 +1,182 @@
+"""Noise levels and prior knowledge: from the car's description and from the session itself."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from fifthwheel.car.model import Car
+from fifthwheel.core import STATES
+from fifthwheel.data import Bools, Floats
+from fifthwheel.motion.prepare import InertialColumns, Timeline, WheelColumns, moving_sd, smooth, tyre_of
+
+GRAVITY = 9.80665
+AIR_DENSITY = 1.2
+"""[kg/m3], only for the share of drag in the load of the tyres."""
+SLIP_STIFFNESS = 15.0
+"""Longitudinal slip stiffness of a tyre per unit of its load [1]: usual for rubber on asphalt is 10 to 25 (common
+practice, no source); only a prior, the session estimates it."""
+
+
+@dataclass(frozen=True)
+class Noise:
+    """Levels of a session. accel [m/s2] and gyro [rad/s]: of one reading at rest or, without rest, of its
+    differences; wheel: noise of one rim speed reading [m/s] of each wheel."""
+
+    accel: float
+    gyro: float
+    wheel: tuple[float, float, float, float]
+
+
+def _white(values: Floats, mask: Bools | None = None) -> float:
+    """Return the white part of a signal's noise: spread of its second differences over sqrt(6) (Allan-type: what
+    changes slowly drops out), robust against outliers."""
+    second = values[2:] - 2.0 * values[1:-1] + values[:-2]
+    if mask is not None:
+        second = second[mask[2:] & mask[1:-1] & mask[:-2]]
+    second = second[np.isfinite(second)]
+    if second.size < 20:
+        return math.nan
+    return 1.4826 * float(np.median(np.abs(second))) / math.sqrt(6.0)
+
+
+def session_noise(inertial: InertialColumns | None, wheels: WheelColumns, still: Bools, car: Car) -> Noise:
+    """Return the noise levels of the session's sensors."""
+    accel = gyro = math.nan
+    if inertial is not None:
+        rest = still if still.sum() > 200 else None
+        accel = max(_white(inertial.ax, rest), _white(inertial.ay, rest))
+        gyro = _white(inertial.gz, rest)
+    rim = []
+    for i in range(4):
+        level = math.nan
+        if wheels.present[i]:
+            level = _white(wheels.speed[:, i].astype(np.float64) * tyre_of(car, i).radius.value, ~still)
+        rim.append(level if math.isfinite(level) else 0.02)
+    return Noise(
+        accel if math.isfinite(accel) and accel > 0.0 else 0.05,
+        gyro if math.isfinite(gyro) and gyro > 0.0 else 0.003,
+        (rim[0], rim[1], rim[2], rim[3]),
+    )
+
+
+def force_noise(column: Floats, noise: Noise, line: Timeline) -> np.ndarray:
+    """Return the power spectral density [m2/s3] of a specific force on each row, float32.
+
+    White noise of a reading (vibration as it comes, from the differences around the row) times the interval, plus what
+    a sensor and a sprung body add in motion: 1 % of the local force, correlated over 0.1 s (cross-axis, tilt; common
+    practice, no source).
+    """
+    width = max(5, round(0.25 / line.dt))
+    second = np.zeros(column.size)
+    second[1:-1] = column[2:] - 2.0 * column[1:-1] + column[:-2]
+    vibration = smooth(second * second, width) / 6.0
+    white = np.maximum(vibration, noise.accel**2)
+    local = smooth(column, width)
+    model = (0.01 * local) ** 2 + 0.01**2
+    return np.ascontiguousarray(white * line.dt + model * 0.2, dtype=np.float32)
+
+
+def loads(car: Car, wheels: WheelColumns, force: Floats, rim: Floats) -> np.ndarray:
+    """Return (n, 4) float32: the acceleration [m/s2] that the tyre force of each wheel's axle stands for.
+
+    force: (n,) longitudinal specific force, smoothed, gravity off; rim: (n,) typical speed [m/s]. Tyre force per mass =
+    force + drag + rolling resistance; positive on driven axles, negative on braked or driven ones.
+    """
+    drag = 0.5 * AIR_DENSITY * car.drag_area.value / car.mass.value
+    resistance = np.where(np.abs(rim) > 0.3, car.rolling_resistance.value * GRAVITY, 0.0)
+    tyre = force + drag * rim * np.abs(rim) + np.sign(rim) * resistance
+    front_driven, rear_driven = any(wheels.driven[:2]), any(wheels.driven[2:])
+    front_braked, rear_braked = any(wheels.braked[:2]), any(wheels.braked[2:])
+    forward = np.sign(rim) * tyre
+    out = np.zeros((force.size, 4), dtype=np.float32)
+    for i in range(4):
+        both_driven = front_driven and rear_driven
+        both_braked = front_braked and rear_braked
+        drive = (0.5 if both_driven else 1.0) if wheels.driven[i] else 0.0
+        brake = ((0.65 if i < 2 else 0.35) if both_braked else 1.0) if wheels.braked[i] else drive
+        load = np.where(forward > 0.0, drive * forward, brake * forward)
+        load[np.abs(load) < 0.15] = 0.0
+        out[:, i] = load
+    return out
+
+
+def wheel_variance(
+    wheels: WheelColumns,
+    noise: Noise,
+    load: np.ndarray,
+    rim: np.ndarray,
+    line: Timeline,
+    systematic: np.ndarray | None,
+) -> np.ndarray:
+    """Return (n, 4) float32 variances [m2/s2] of the rim speeds as white noise of the same weight.
+
+    A wheel's error is mostly not white: run-out, bumps and slip last. An error of standard deviation s correlated over
+    tau weighs like white noise of s^2 * 2 tau / dt. Rolling: 0.15 % of speed over 0.1 s. Under load: 40 % of the
+    expected slip over 0.25 s. systematic: (n, 4) [m/s] smoothed residual of an earlier pass, or None.
+    """
+    out = np.zeros_like(load)
+    rolling = 2.0 * 0.1 / line.dt
+    slipping = 2.0 * 0.25 / line.dt
+    for i in range(4):
+        if not wheels.present[i]:
+            continue
+        speed = np.abs(rim[:, i])
+        slip = 0.4 / (SLIP_STIFFNESS * GRAVITY * 0.5) * np.abs(load[:, i]) * speed
+        variance = noise.wheel[i] ** 2 + 0.003**2 + ((0.0015 * speed) ** 2 + 0.002**2) * max(rolling, 1.0)
+        variance += (slip * slip + np.where(load[:, i] != 0.0, (0.004 * speed) ** 2, 0.0)) * max(slipping, 1.0)
+        if systematic is not None:
+            variance = variance + systematic[:, i] ** 2 * max(slipping, 1.0)
+        out[:, i] = np.where(np.isfinite(wheels.speed[:, i]), variance, 0.0)
+    return out
+
+
+def settings(
+    car: Car, wheels: WheelColumns, noise: Noise, dt: float, inertial: bool, latency_u: float
+) -> dict[str, Any]:
+    """Return the core's settings: geometry, walks, and what is known before any data."""
+    front = car.wheelbase.value * (1.0 - car.front_share.value)
+    rear = -car.wheelbase.value * car.front_share.value
+    half_front, half_rear = car.track_front.value / 2.0, car.track_rear.value / 2.0
+    tyres = [tyre_of(car, i) for i in range(4)]
+    same = car.tyre_front.radius == car.tyre_rear.radius
+    relative = [max(t.radius.u / t.radius.value, 0.002) for t in (car.tyre_front, car.tyre_rear)]
+    growing = car.tyre_front if not all(wheels.driven) and not any(wheels.driven[:2]) else car.tyre_rear
+    growth_u = growing.growth.u if growing.growth.u > 0.0 else 0.5 * max(growing.growth.value, 0.01)
+    slip = 1.0 / (SLIP_STIFFNESS * GRAVITY * 0.5)
+    sd = dict.fromkeys(STATES, 0.0)
+    sd |= {"bias_ax": 0.3, "bias_ay": 0.3, "bias_gz": 0.02, "slope_east": 0.01, "slope_north": 0.01}
+    sd |= {"gyro_scale": 0.01, "squat": 0.0015, "roll": 0.002, "growth": growth_u, "slip": 0.6 * slip}
+    sd |= {f"radius_{w}": 0.002 for w in ("fl", "fr", "rl", "rr")}
+    sd["latency"] = latency_u
+    mean = dict.fromkeys(STATES, 0.0)
+    mean |= {"growth": growing.growth.value, "slip": slip}
+    antenna = [q.value for q in car.gnss.place] if car.gnss is not None else [0.0, 0.0, 0.0]
+    return {
+        "gravity": GRAVITY,
+        "wheel_x": [front, front, rear, rear],
+        "wheel_y": [half_front, -half_front, half_rear, -half_rear],
+        "radius": [t.radius.value for t in tyres],
+        "growth_speed": growing.growth_at.value if growing.growth_at.value > 0.0 else 20.0,
+        "rear_axle_x": rear,
+        "antenna_x": antenna[0],
+        "antenna_y": antenna[1],
+        # An ordinary MEMS sensor wanders by about 0.02 m/s2 and 0.05 deg/s in 100 s (common practice, no source).
+        # Without an inertial sensor the biases are the acceleration and the yaw rate themselves.
+        "bias_accel_walk": 4e-6 if inertial else 30.0,
+        "bias_gyro_walk": 8e-9 if inertial else 10.0,
+        "gyro_noise": max(noise.gyro, 2e-4) ** 2 * dt + 1e-8 if inertial else 1e-4,
+        "slope_walk": 1e-6,
+        "still_speed_variance": 0.003**2 * 20.0,
+        "still_rate_variance": max(noise.gyro, 1e-3) ** 2,
+        "radius_shared_sd": relative[0] if same else 0.0,
+        "radius_axle_sd": [0.002, 0.002] if same else relative,
+        "prior_mean": [mean[k] for k in STATES],
+        "prior_sd": [sd[k] for k in STATES],
+    }
+
+
+__all__ = ["Noise", "force_noise", "loads", "moving_sd", "session_noise", "settings", "wheel_variance"]

@@ -1,0 +1,314 @@
+"""From a recording to the columns the motion filter works on: which channels, on one time line, in the car's axes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from fifthwheel.car.model import Car, Tyre
+from fifthwheel.core import unwrap_angle, unwrap_angle_aided
+from fifthwheel.data import WHEELS, Bools, Channel, Floats, Ints, Recording, Table
+
+BOOT_SPACING = 1000.0
+"""Seconds of nothing put between two boots on the one time line, so that nothing is interpolated across."""
+GAP_LIMIT = 0.35
+"""A gap [s] longer than this is not bridged: the movement starts afresh after it (an ordinary MEMS sensor integrates a
+few cm/s of error over it when the car accelerates; common practice, no source)."""
+
+_AXES = {
+    "forward": (1.0, 0.0, 0.0),
+    "back": (-1.0, 0.0, 0.0),
+    "left": (0.0, 1.0, 0.0),
+    "right": (0.0, -1.0, 0.0),
+    "up": (0.0, 0.0, 1.0),
+    "down": (0.0, 0.0, -1.0),
+}
+
+
+@dataclass(frozen=True)
+class Timeline:
+    """The rows of the log on one increasing time [s]; segments are stretches without a boot or a long gap.
+
+    t: (n,) boot times moved apart by BOOT_SPACING. start: first row of each segment; boot: the same of each boot.
+    shift: what was added to the boot's own time, by boot index. dt: usual row interval [s].
+    """
+
+    t: Floats
+    segments: Ints
+    boots: Ints
+    shift: dict[int, float]
+    dt: float
+
+
+@dataclass(frozen=True)
+class WheelColumns:
+    """speed: (n, 4) float32 [rad/s], NaN where there is no fresh reading. present, driven, braked: of FL, FR, RL, RR.
+    radius, u_radius [m]: of the stated tyres. white: noise of one reading at the rim [m/s]."""
+
+    speed: np.ndarray
+    present: tuple[bool, bool, bool, bool]
+    driven: tuple[bool, bool, bool, bool]
+    braked: tuple[bool, bool, bool, bool]
+    source: str
+
+
+def timeline(recording: Recording) -> Timeline:
+    """Lay the boots of the log one after the other and find where the movement must start afresh."""
+    log = recording.tables["log"]
+    boots = np.flatnonzero(np.diff(log.boot, prepend=log.boot[:1] - 1))
+    shift: dict[int, float] = {}
+    t = np.empty(log.t.size)
+    end = -BOOT_SPACING
+    for j, first in enumerate(boots):
+        last = boots[j + 1] if j + 1 < boots.size else t.size
+        index = int(log.boot[first])
+        shift[index] = end + BOOT_SPACING - float(log.t[first])
+        t[first:last] = log.t[first:last] + shift[index]
+        end = float(t[last - 1])
+    steps = np.diff(t)
+    dt = float(np.median(steps[steps < GAP_LIMIT])) if np.any(steps < GAP_LIMIT) else GAP_LIMIT
+    limit = max(GAP_LIMIT, 3.0 * dt)
+    segments = np.concatenate([[0], np.flatnonzero(steps > limit) + 1]).astype(np.int64)
+    return Timeline(t, segments, boots.astype(np.int64), shift, dt)
+
+
+def find(recording: Recording, name: str) -> tuple[Table, Channel] | None:
+    """Return the table and channel of that name, the log's first; None where no table has it with any number."""
+    tables = [recording.tables["log"], *(t for key, t in recording.tables.items() if key != "log")]
+    for table in tables:
+        channel = table.channels.get(name)
+        if channel is not None and np.isfinite(channel.values).any():
+            return table, channel
+    return None
+
+
+def times_of(table: Table, line: Timeline) -> Floats:
+    """Return a table's row times [s] on the one time line; NaN in boots that the log does not have."""
+    t = np.full(table.t.size, np.nan)
+    for boot, shift in line.shift.items():
+        inside = table.boot == boot
+        t[inside] = table.t[inside] + shift
+    return t
+
+
+def on_rows(recording: Recording, line: Timeline, name: str, *, ahead: float = 0.0, hold: float = 0.1) -> Floats | None:
+    """Return a channel on the log's rows (n,), straight between fresh readings, NaN further than `hold` from one.
+
+    ahead: [s] the reading shows what was true that long before its row, so row t takes the reading of t + ahead.
+    """
+    found = find(recording, name)
+    if found is None:
+        return None
+    table, channel = found
+    good = np.isfinite(channel.values)
+    if channel.fresh is not None:
+        good &= channel.fresh
+    if table.name == "log" and ahead == 0.0 and good.all():
+        return channel.values
+    own = times_of(table, line) if table.name != "log" else line.t
+    good &= np.isfinite(own)
+    if good.sum() < 2:
+        return None
+    x = own[good] - ahead
+    values = np.interp(line.t, x, channel.values[good])
+    reach = max(hold, 2.0 / channel.rate if channel.rate > 0.0 else hold)
+    before = np.clip(np.searchsorted(x, line.t, side="right") - 1, 0, x.size - 1)
+    after = np.clip(before + 1, 0, x.size - 1)
+    near = np.minimum(np.abs(line.t - x[before]), np.abs(x[after] - line.t))
+    values[near > reach] = np.nan
+    return values
+
+
+def tyre_of(car: Car, wheel: int) -> Tyre:
+    """Return the tyre of wheel 0..3 (FL, FR, RL, RR)."""
+    return car.tyre_front if wheel < 2 else car.tyre_rear
+
+
+def _turned_speed(turned: Floats, t: Floats) -> Floats:
+    """Return the speed [rad/s] of a turned angle [rad] at its samples: the mean of the steps on both sides."""
+    good = np.flatnonzero(np.isfinite(turned))
+    speed = np.full(turned.size, np.nan)
+    if good.size < 3:
+        return speed
+    dt = np.diff(t[good])
+    step = np.diff(turned[good]) / np.where(dt > 0.0, dt, np.nan)
+    step[dt > GAP_LIMIT] = np.nan
+    speed[good[1:-1]] = (step[:-1] + step[1:]) / 2.0
+    return speed
+
+
+def _fresh_only(table: Table, channel: Channel, line: Timeline) -> Floats:
+    """Return a log channel with NaN on rows where it was not updated."""
+    if channel.fresh is None:
+        return channel.values
+    return np.where(channel.fresh, channel.values, np.nan)
+
+
+def _wheel_speed(recording: Recording, car: Car, line: Timeline, wheel: str) -> Floats | None:
+    """Return one wheel's speed [rad/s] on the log's rows from the best channel there is."""
+    delay = car.encoder.delay.value if car.encoder is not None else 0.0
+    found = find(recording, f"wheel_speed_{wheel}")
+    speed = None
+    if found is not None:
+        table, channel = found
+        speed = _fresh_only(table, channel, line) if table.name == "log" else None
+        if speed is None or delay > 0.0:
+            speed = on_rows(recording, line, f"wheel_speed_{wheel}", ahead=delay)
+    angle = find(recording, f"wheel_angle_{wheel}")
+    if speed is not None or angle is None:
+        for kind in ("turned", "step") if speed is None else ():
+            counted = find(recording, f"wheel_{kind}_{wheel}")
+            if counted is None or counted[0].name != "log":
+                continue
+            values = _fresh_only(*counted, line)
+            return _turned_speed(values if kind == "turned" else np.nancumsum(values), line.t)
+        return speed
+    values = _fresh_only(*angle, line)
+    return _turned_speed(unwrap_angle(values), line.t)
+
+
+def wheel_turned(recording: Recording, line: Timeline, wheel: str) -> Floats | None:
+    """Return the angle turned [rad] of one wheel on the log's rows: raw angle and on-car speed combined where both
+    are there (exact distance however fast it turns), the angle or the counted angle alone otherwise."""
+    counted = find(recording, f"wheel_turned_{wheel}")
+    if counted is not None and counted[0].name == "log":
+        return counted[1].values
+    angle = find(recording, f"wheel_angle_{wheel}")
+    if angle is None or angle[0].name != "log":
+        return None
+    speed = on_rows(recording, line, f"wheel_speed_{wheel}")
+    if speed is None:
+        return unwrap_angle(angle[1].values)
+    return unwrap_angle_aided(angle[1].values, speed, line.t)
+
+
+def wheel_columns(recording: Recording, car: Car, line: Timeline) -> WheelColumns:
+    """Return the wheel speeds there are; where an axle has none, its motor through the gear stands in for it."""
+    speed = np.full((line.t.size, 4), np.nan, dtype=np.float32)
+    present = [False] * 4
+    source = []
+    for i, wheel in enumerate(WHEELS):
+        values = _wheel_speed(recording, car, line, wheel)
+        if values is not None:
+            speed[:, i] = values
+            present[i] = True
+            source.append(wheel)
+    for motor in car.motors:
+        drives = [WHEELS.index(w) for w in motor.drives]
+        if any(present[i] for i in drives):
+            continue
+        for name in (f"motor_speed_{motor.name}", f"motor_speed_{_side(motor.drives)}", "motor_speed"):
+            values = on_rows(recording, line, name)
+            if values is not None:
+                for i in drives:
+                    speed[:, i] = values / motor.gear.value
+                    present[i] = True
+                source.append(name)
+                break
+    flags = [tuple(w in chosen for w in WHEELS) for chosen in (car.driven, car.braked)]
+    return WheelColumns(speed, tuple(present), flags[0], flags[1], ", ".join(source))  # type: ignore[arg-type]
+
+
+def _side(drives: tuple[str, ...]) -> str:
+    """Return the glossary's ending for a motor that turns these wheels."""
+    if set(drives) == {"fl", "fr"}:
+        return "front"
+    return "rear" if set(drives) == {"rl", "rr"} else drives[0]
+
+
+@dataclass(frozen=True)
+class InertialColumns:
+    """Specific force and turn rates in the car's axes at the sensor, each (n,); missing columns are None.
+    missing: (n,) true where a reading had to be made up."""
+
+    ax: Floats
+    ay: Floats
+    az: Floats | None
+    gx: Floats | None
+    gy: Floats | None
+    gz: Floats
+    missing: Bools
+
+
+def _filled(values: Floats) -> Floats:
+    """Return values with NaN bridged straight (ends held)."""
+    good = np.isfinite(values)
+    if good.all() or not good.any():
+        return np.nan_to_num(values)
+    at = np.arange(values.size)
+    return np.interp(at, at[good], values[good])
+
+
+def inertial_columns(recording: Recording, car: Car, line: Timeline) -> InertialColumns | None:
+    """Return the inertial sensor in the car's axes (its nominal mounting), or None without one."""
+    if car.inertial is None and find(recording, "accel_x") is None:
+        return None
+    delay = car.inertial.delay.value if car.inertial is not None else 0.0
+    axes = car.inertial.axes if car.inertial is not None else ("forward", "left", "up")
+    turn = np.array([_AXES[a] for a in axes]).T
+    raw = {k: on_rows(recording, line, f"{k}", ahead=delay) for k in _INERTIAL}
+    accel = _turned([raw[f"accel_{a}"] for a in "xyz"], turn)
+    gyro = _turned([raw[f"gyro_{a}"] for a in "xyz"], turn)
+    if accel[0] is None or gyro[2] is None:
+        return None
+    if accel[1] is None:
+        accel[1] = np.zeros(line.t.size)
+    missing = ~(np.isfinite(accel[0]) & np.isfinite(accel[1]) & np.isfinite(gyro[2]))
+    filled = [None if c is None else _filled(c) for c in (*accel, *gyro)]
+    ax, ay, az, gx, gy, gz = filled
+    assert ax is not None and ay is not None and gz is not None
+    return InertialColumns(ax, ay, az, gx, gy, gz, missing)
+
+
+_INERTIAL = tuple(f"{kind}_{axis}" for kind in ("accel", "gyro") for axis in "xyz")
+
+
+def _turned(columns: list[Floats | None], turn: Floats) -> list[Floats | None]:
+    """Return sensor columns turned by a signed permutation; a car axis that no sensor column feeds is None."""
+    out: list[Floats | None] = [None, None, None]
+    for car_axis in range(3):
+        for sensor_axis in range(3):
+            weight = turn[car_axis, sensor_axis]
+            column = columns[sensor_axis]
+            if weight != 0.0 and column is not None:
+                out[car_axis] = column if weight == 1.0 else -column
+    return out
+
+
+def smooth(values: Floats, rows: int) -> Floats:
+    """Return the centred moving mean over `rows` rows (made odd), ends held."""
+    width = max(1, rows) | 1
+    if width == 1 or values.size < width:
+        return values
+    padded = np.concatenate([np.full(width // 2, values[0]), values, np.full(width // 2, values[-1])])
+    total = np.cumsum(np.concatenate([[0.0], padded.astype(np.float64)]))
+    return (total[width:] - total[:-width]) / width
+
+
+def moving_sd(values: Floats, rows: int) -> Floats:
+    """Return the standard deviation over `rows` rows, centred."""
+    centred = values - np.mean(values)
+    mean = smooth(centred, rows)
+    square = smooth(centred * centred, rows) - mean * mean
+    return np.sqrt(np.maximum(square, 0.0))
+
+
+def to_centre(inertial: InertialColumns, car: Car, line: Timeline) -> tuple[Floats, Floats]:
+    """Return the specific force (ax, ay) at the centre of gravity: a_cg = a_s - dw/dt x p - w x (w x p)."""
+    if car.inertial is None:
+        return inertial.ax, inertial.ay
+    px, py, pz = (q.value for q in car.inertial.place)
+    if px == py == pz == 0.0:
+        return inertial.ax, inertial.ay
+    wz = inertial.gz
+    dwz = np.gradient(smooth(wz, round(0.025 / line.dt)), line.t)
+    ax = inertial.ax + dwz * py + wz * wz * px
+    ay = inertial.ay - dwz * px + wz * wz * py
+    if inertial.gx is not None and inertial.gy is not None and pz != 0.0:
+        wx, wy = inertial.gx, inertial.gy
+        width = round(0.025 / line.dt)
+        dwx, dwy = (np.gradient(smooth(w, width), line.t) for w in (wx, wy))
+        ax -= dwy * pz + wx * (wy * py + wz * pz) - wy * wy * px
+        ay -= -dwx * pz + wy * (wx * px + wz * pz) - wx * wx * py
+    return ax, ay
