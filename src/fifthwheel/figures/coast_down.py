@@ -12,6 +12,7 @@ theta = (F0/m_e, F1/m_e, F2/m_e, w, m g i/m_e). Runs are rows: arrays (R, n) hol
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -25,6 +26,23 @@ LONGEST_STEP = 0.25
 
 PARAMETERS = ("F0", "F1", "F2", "wind", "grade")
 """Order of theta: the first three and grade per unit of effective mass, wind in m/s."""
+
+
+class RoadLoadFit(NamedTuple):
+    """Result of `fit_coast_down` for R runs of n samples.
+
+    theta (5,) in the order of PARAMETERS, covariance (5, 5); gain (5, R n) and prior_gain (5, 5): to first order a
+    change du of the curves and dp of the prior means moves theta by gain @ du.ravel() + prior_gain @ dp. residuals
+    (R, n) [m/s]; slopes (R, n, 5) of the curves by theta; weight (R, n, n) the inverse covariance of the curves.
+    """
+
+    theta: Floats
+    covariance: Floats
+    gain: Floats
+    prior_gain: Floats
+    residuals: Floats
+    slopes: Floats
+    weight: Floats
 
 
 def effective_mass(
@@ -167,14 +185,13 @@ def fit_coast_down(
     wind_time: float = 2.0,
     surface_sd: float = 0.01,
     surface_time: float = 0.5,
-) -> tuple[Floats, Floats, Floats, Floats, Floats]:
-    """Return theta (5,), its covariance (5, 5), gain (5, R n), prior gain (5, 5), residuals (R, n) of the joint fit.
+) -> RoadLoadFit:
+    """Return the joint fit of the equation of motion to the speed-time curves of all runs.
 
     t (R, n) [s] and u (R, n) [m/s] of R runs; direction (R,) of +1 and -1; prior_mean and prior_sd (5,) of theta, inf
     for a free unknown and 0 for a fixed one. Generalised least squares on the curves, the start speed of each run free:
     white speed error (speed_sd [m/s]), gusts (wind_sd [m/s], wind_time [s]) and unevenness of the road
-    (surface_sd [m/s2], surface_time [s]) through the equation of motion. To first order a change du of the curves and
-    dp of the prior means moves theta by gain @ du.ravel() + prior_gain @ dp, which is how draws are carried through.
+    (surface_sd [m/s2], surface_time [s]) through the equation of motion.
     Raises FigureError for shapes that do not fit or when the curves do not determine the free unknowns.
     """
     if t.shape != u.shape or t.ndim != 2 or direction.shape != (t.shape[0],) or t.shape[1] < 8:
@@ -200,7 +217,7 @@ def fit_coast_down(
     full[np.ix_(free, free)] = covariance
     gain[free] = covariance @ JW.reshape(int(np.count_nonzero(free)), -1)
     prior_gain[np.ix_(free, free)] = covariance @ precision
-    return theta, full, gain, prior_gain, residual
+    return RoadLoadFit(theta, full, gain, prior_gain, residual, jacobian, weight)
 
 
 def _first_guess(t: Floats, u: Floats, theta: Floats, free: np.ndarray) -> Floats:

@@ -16,6 +16,9 @@ STEP_TIME = 0.15
 SPEED_BAND = 0.05
 """Largest change of speed from before the step to the end, as a share."""
 
+LOST_SPEED = 0.15
+"""With a larger change of speed no step steer was meant."""
+
 LOWEST_SPEED = 3.0
 """Speed [m/s] under which no step steer is meant."""
 
@@ -54,14 +57,17 @@ def _step(signals: Signals, steer: np.ndarray, first: int, rows: int) -> Candida
     if np.ptp(before) > 0.4 * abs(size) or np.ptp(after) > 0.4 * abs(size):
         return None
     held = np.abs(steer - np.median(after)) <= 0.2 * abs(size)
-    end = first + rows
-    while end < signals.n and held[end]:
+    change = np.abs(signals.u / signals.u[first] - 1.0)
+    needed = first + rows + hold
+    worst = float(np.max(change[first:needed]))
+    if worst > LOST_SPEED:
+        return None
+    end = needed
+    while end < signals.n and held[end] and change[end] <= SPEED_BAND:
         end += 1
-    speeds = signals.u[first:end]
-    change = float(np.max(np.abs(speeds / speeds[0] - 1.0)))
     reasons = gap_reasons(signals, first, end)
-    if change > SPEED_BAND:
-        reasons.insert(0, f"speed changed {100 * change:.1f} %, allowed {100 * SPEED_BAND:.0f} %")
+    if worst > SPEED_BAND:
+        reasons.insert(0, f"speed changed {100 * worst:.1f} %, allowed {100 * SPEED_BAND:.0f} %")
     marks = {"begin": float(signals.t[first]), "end": float(signals.t[end - 1])}
     side = "left" if size > 0.0 else "right"
     heading = mean_heading(signals, first, first + rows)

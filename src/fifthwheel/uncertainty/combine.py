@@ -1,0 +1,169 @@
+"""From values of single runs and their draws to stated figures: single run, direction, mean over directions.
+
+Model of repeated runs: y_ij = mu + d_j (direction) + b_i (the car's spread from run to run) + e_i (this run's
+measurement) + c (shared by all runs of the session). Draws carry e and c: c is the part of a draw that follows the
+session's shared constants, e the rest. The observed spread contains e already: tau^2 = max(0, s^2 - mean u(e)^2), s^2
+pooled within direction. With few runs s^2 alone is useless, so a stated spread with PRIOR_DOF degrees of freedom is
+pooled with it (catalogue.py says which).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from fifthwheel.data import Estimate, Floats
+from fifthwheel.figures.gum import coverage_factor, effective_degrees_of_freedom, excess_variance, pooled_variance
+from fifthwheel.uncertainty.catalogue import definition_of, label_of
+
+PRIOR_DOF = 3.0
+"""Weight of the stated spread between runs, in runs."""
+
+SHARED_DOF = 50.0
+"""Degrees of freedom of stated terms: their uncertainty is taken as known to 10 %. JCGM 100:2008, G.4.2."""
+
+LEAST_DRAWS = 0.9
+"""A figure is stated only when at least this share of the draws has it."""
+
+
+@dataclass(frozen=True)
+class Trials:
+    """All runs' values of one figure: values (R,), draws (R, K), the runs' ids and directions, a remark."""
+
+    name: str
+    run_ids: tuple[str, ...]
+    directions: tuple[str, ...]
+    values: Floats
+    draws: Floats
+    remark: str
+
+
+@dataclass(frozen=True)
+class Split:
+    """Variance of rows of draws: own (M,), shared (M,), and the shared one by term (M, p)."""
+
+    own: Floats
+    shared: Floats
+    terms: Floats
+
+
+def split_variance(draws: Floats, shared: Floats) -> Split:
+    """Return how much of the variance of draws (M, K) follows the shared constants (K, p), and how much is their own.
+
+    Least squares on the standardised constants, corrected for what as many random columns would explain; a term's share
+    is its coefficient times its covariance with the draws (never below zero).
+    """
+    centred = draws - np.mean(draws, axis=1, keepdims=True)
+    total = np.mean(centred**2, axis=1) * draws.shape[1] / max(draws.shape[1] - 1, 1)
+    count, p = draws.shape[1], shared.shape[1]
+    if p == 0 or count <= p + 10:
+        return Split(total, np.zeros_like(total), np.zeros((draws.shape[0], p)))
+    x = (shared - np.mean(shared, axis=0)) / np.std(shared, axis=0)
+    slope = np.linalg.lstsq(x, centred.T, rcond=None)[0]
+    rest = np.mean((centred.T - x @ slope) ** 2, axis=0) * count / (count - p - 1)
+    following = np.clip(total - rest, 0.0, None)
+    raw = np.clip(slope * (x.T @ centred.T) / count, 0.0, None).T
+    raw = np.where(raw < 4.0 / count * total[:, None], 0.0, raw)
+    sums = np.sum(raw, axis=1)
+    following = np.where(sums > 0.0, following, 0.0)
+    terms = raw * np.where(sums > 0.0, following / np.where(sums > 0.0, sums, 1.0), 0.0)[:, None]
+    return Split(total - following, following, terms)
+
+
+def shared_columns(shared: Mapping[str, Floats]) -> tuple[tuple[str, ...], Floats]:
+    """Return the names and the columns (K, p) of the shared constants that vary over the draws."""
+    names = tuple(name for name, values in shared.items() if np.std(values) > 1e-12 * (1.0 + abs(np.mean(values))))
+    count = next((v.size for v in shared.values()), 0)
+    return names, np.stack([shared[name] for name in names], axis=1) if names else np.zeros((count, 0))
+
+
+def estimates_of(trials: Trials, names: Sequence[str], shared: Floats) -> list[Estimate]:
+    """Return the estimates of one figure: every run, every direction with a letter, and the mean over directions.
+
+    names: shared constants; shared (K, p) their draws. The mean needs both directions, or runs whose direction is not
+    known; of one direction only the direction's mean is stated. A speed over a fixed distance is averaged by its times.
+    """
+    filled = np.where(np.isfinite(trials.draws), trials.draws, np.nanmean(trials.draws, axis=1, keepdims=True))
+    split = split_variance(filled, shared)
+    out = [_of_run(trials, i, names, split) for i in range(trials.values.size)]
+    if definition_of(trials.name)[0].single:
+        return out
+    groups = {d: [i for i, e in enumerate(trials.directions) if e == d] for d in dict.fromkeys(trials.directions)}
+    for direction, members in groups.items():
+        if direction:
+            out.append(_of_runs(trials, filled, names, shared, split, {direction: members}, "direction", direction))
+    if len(groups) > 1 or "" in groups:
+        lettered = {d: m for d, m in groups.items() if d}
+        chosen = lettered if len(lettered) == 2 else {"": [i for m in groups.values() for i in m]}
+        out.append(_of_runs(trials, filled, names, shared, split, chosen, "mean", ""))
+    return out
+
+
+def _of_run(trials: Trials, i: int, names: Sequence[str], split: Split) -> Estimate:
+    variance = {"measurement": float(split.own[i])} | grouped_terms(names, split.terms[i])
+    return _stated(trials, (trials.run_ids[i],), "run", trials.directions[i], float(trials.values[i]), variance,
+                   SHARED_DOF, math.nan)  # fmt: skip
+
+
+def _of_runs(
+    trials: Trials, draws: Floats, names: Sequence[str], shared: Floats, split: Split,
+    groups: Mapping[str, Sequence[int]], scope: str, direction: str,
+) -> Estimate:  # fmt: skip
+    """Return the mean over groups of runs with equal weight on each group."""
+    definition, _ = definition_of(trials.name)
+    by_time = trials.name == "speed_pass.mean_speed"
+    values = 1.0 / trials.values if by_time else trials.values
+    members = [i for group in groups.values() for i in group]
+    weight = np.zeros(values.size)
+    for group in groups.values():
+        weight[list(group)] = 1.0 / (len(groups) * len(group))
+    mean = float(weight @ values)
+    scale = np.abs(values / trials.values)[:, None] if by_time else np.ones((values.size, 1))
+    own = split.own * scale[:, 0] ** 2
+    pooled = split_variance((weight @ (draws * scale))[None, :], shared)
+    observed, dof = pooled_variance([values[list(group)] for group in groups.values()])
+    expected = (definition.spread if definition.absolute else definition.spread * abs(mean)) ** 2
+    measured = float(np.mean(own[members]))
+    total = (PRIOR_DOF * (expected + measured) + (dof * observed if dof else 0.0)) / (PRIOR_DOF + dof)
+    tau = excess_variance(total, measured)
+    back = mean**-2 if by_time else 1.0
+    size = float(np.sum(weight**2))
+    variance = {"spread of the runs": tau * size * back**2, "measurement": float(np.sum(weight**2 * own)) * back**2}
+    variance |= {name: part * back**2 for name, part in grouped_terms(names, pooled.terms[0]).items()}
+    random_part = variance["spread of the runs"] + variance["measurement"]
+    rest = sum(variance.values()) - random_part
+    nu = effective_degrees_of_freedom([math.sqrt(random_part), math.sqrt(rest)], [PRIOR_DOF + dof, SHARED_DOF])
+    spread = math.sqrt(observed) * back if dof else math.nan
+    ids = tuple(trials.run_ids[i] for i in members)
+    return _stated(trials, ids, scope, direction, 1.0 / mean if by_time else mean, variance, nu, spread)
+
+
+def _stated(
+    trials: Trials, ids: tuple[str, ...], scope: str, direction: str, value: float,
+    variance: Mapping[str, float], dof: float, spread: float,
+) -> Estimate:  # fmt: skip
+    definition, _ = definition_of(trials.name)
+    total = sum(variance.values())
+    u = math.sqrt(total)
+    half = coverage_factor(dof) * u
+    parts = {name: part / total for name, part in variance.items() if total > 0.0 and part > 0.0}
+    return Estimate(
+        name=trials.name, label=label_of(trials.name), kind=definition.kind, scope=scope, direction=direction,
+        run_ids=ids, value=value, u=u, low=value - half, high=value + half, unit=definition.unit, dof=dof, n=len(ids),
+        spread=spread, standard=definition.standard, parts=parts or {"measurement": 1.0}, remark=trials.remark,
+    )  # fmt: skip
+
+
+def grouped_terms(names: Sequence[str], terms: Floats) -> dict[str, float]:
+    """Return term -> variance, the wheels' radii as one term, names with spaces."""
+    out: dict[str, float] = {}
+    for name, part in zip(names, terms, strict=True):
+        word = name
+        for wheel in ("_fl", "_fr", "_rl", "_rr", "_front", "_rear"):
+            word = word.removesuffix(wheel)
+        word = word.replace("_", " ")
+        out[word] = out.get(word, 0.0) + float(part)
+    return {name: part for name, part in out.items() if part > 0.0}

@@ -1,0 +1,172 @@
+"""All figures of a session: draws of the motion inside the runs, the figures on each draw, and what they combine to."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from fifthwheel.car.model import Car, Session
+from fifthwheel.data import Estimate, Floats, Motion, Recording, Refusal, Run
+from fifthwheel.errors import FigureError
+from fifthwheel.uncertainty.catalogue import definition_of
+from fifthwheel.uncertainty.combine import LEAST_DRAWS, Trials, estimates_of, shared_columns
+from fifthwheel.uncertainty.conditions import air_density_of, normal
+from fifthwheel.uncertainty.of_braking import braking_values, circle_values, speed_pass_values, step_values
+from fifthwheel.uncertainty.of_coast_down import coast_down_estimates
+from fifthwheel.uncertainty.of_launch import POWER_SCALE, energy_values, launch_values
+from fifthwheel.uncertainty.refusals import refusals_of, too_wide
+from fifthwheel.uncertainty.understeer import understeer_estimate
+from fifthwheel.uncertainty.views import Value, View, tracks_by_boot, view_of, windows_of
+
+Progress = Callable[[str, float], None]
+
+MOST_NUMBERS = 20_000_000
+"""Numbers in memory at once (160 MB): more draws are made in batches, each batch with its own constants."""
+
+CLOCK = 50e-6
+"""Relative standard uncertainty of a crystal clock when GNSS gives no rate (common practice, no source)."""
+
+
+def measure_figures(
+    recording: Recording,
+    motion: Motion,
+    runs: Sequence[Run],
+    car: Car,
+    session: Session,
+    *,
+    draws: int = 200,
+    seed: int = 1,
+    progress: Progress | None = None,
+) -> tuple[tuple[Estimate, ...], tuple[Refusal, ...], dict[str, Any]]:
+    """Return the figures, the refused figures with reasons, and curves for the drawings.
+
+    Valid runs only. Windows and maxima are chosen on the mean motion and evaluated on `draws` joint draws of the motion
+    (`seed` makes them repeatable); the value of a run is that on the mean motion, its uncertainty the draws' spread.
+    Curves: "air_density" (Quantity) and, with coast-downs, "coast_down": speed, force, low, high (n,) and runs, id ->
+    (speed, force). Method and definitions: docs/figures.md; JCGM 101 for draws, JCGM 100 for what they combine to.
+    """
+    if draws < 50:
+        raise FigureError("too few draws for an uncertainty", expected="at least 50", found=str(draws))
+    valid = [run for run in runs if run.valid]
+    rho = air_density_of(session.conditions)
+    rng = np.random.default_rng([seed, 7])
+    figures: list[Estimate] = []
+    curves: dict[str, Any] = {"air_density": rho}
+    if valid:
+        values, coasts, shared = _drawn(recording, motion, valid, car, draws, seed, rng, progress)
+        scale = {"clock": normal(rng, 1.0, _clock_uncertainty(recording), draws)}
+        names, columns = shared_columns(shared | scale)
+        for trials in values:
+            figures += estimates_of(_timed(trials, scale["clock"]), names, columns)
+        absolute = "gnss" in motion.sensors
+        if coasts:
+            try:
+                found, curve = coast_down_estimates(coasts, car, session, rho, names, columns, rng, absolute)
+                figures += found
+                curves["coast_down"] = curve
+            except FigureError as error:
+                curves["coast_down_refused"] = error.what
+        figures += understeer_estimate(recording, motion, valid, values, car)
+    kept, wide = too_wide(figures, motion)
+    refused = refusals_of(recording, motion, runs, kept, car, curves.pop("coast_down_refused", ""))
+    return tuple(kept), (*refused, *wide), curves
+
+
+def _drawn(
+    recording: Recording, motion: Motion, runs: Sequence[Run], car: Car, count: int, seed: int,
+    rng: np.random.Generator, progress: Progress | None,
+) -> tuple[list[Trials], list[View], dict[str, Floats]]:  # fmt: skip
+    """Return every figure of single runs on all draws, the views of the coast-downs, and the drawn shared constants."""
+    from fifthwheel.motion import draw_motion
+
+    windows = windows_of(motion, runs)
+    rows = sum(last - first for _, first, last in windows)
+    batch = min(count, max(20, MOST_NUMBERS // max(8 * rows, 1)))
+    power = normal(rng, 1.0, POWER_SCALE, count)
+    tracks = tracks_by_boot(motion)
+    collected: dict[str, dict[str, list[Value]]] = {}
+    coasts: dict[str, list[View]] = {}
+    shared: list[dict[str, Floats]] = []
+    done = 0
+    while done < count:
+        size = min(batch, count - done)
+        drawn = draw_motion(motion, windows, size, seed + done)
+        shared.append(dict(drawn[0].shared))
+        for run in runs:
+            view = view_of(motion, run, drawn)
+            if run.kind == "coast-down":
+                coasts.setdefault(run.id, []).append(_only_speed(view))
+            for value in _values(recording, tracks, view, car, power[done : done + size]):
+                collected.setdefault(value.name, {}).setdefault(run.id, []).append(value)
+        done += size
+        if progress is not None:
+            progress("computing figures on the draws", done / count)
+    names = shared[0].keys()
+    constants = {name: np.concatenate([part[name] for part in shared]) for name in names}
+    whole = [_joined(parts) for parts in coasts.values()]
+    return _trials(collected, runs, count), whole, constants
+
+
+def _values(recording: Recording, tracks: dict[int, Any], view: View, car: Car, power: Floats) -> Iterable[Value]:
+    """Return the figures of one run, by its kind."""
+    track = tracks[view.run.boot]
+    kind = view.run.kind
+    if kind == "launch":
+        return [*launch_values(view, car), *energy_values(recording, track, view, power)]
+    if kind == "braking":
+        return braking_values(view, car)
+    if kind == "speed pass":
+        return speed_pass_values(view)
+    if kind == "steady circle":
+        return circle_values(view)
+    if kind == "step steer":
+        return step_values(recording, track, view)
+    return ()
+
+
+def _only_speed(view: View) -> View:
+    rows = slice(view.first, view.last)
+    mean = {"u": view.mean["u"][rows]}
+    drawn = {"u": np.array(view.draws["u"][:, rows])}
+    return replace(view, t=view.t[rows], mean=mean, draws=drawn, first=0, last=int(view.t[rows].size))
+
+
+def _joined(views: Sequence[View]) -> View:
+    return replace(views[0], draws={"u": np.concatenate([view.draws["u"] for view in views])})
+
+
+def _trials(collected: dict[str, dict[str, list[Value]]], runs: Sequence[Run], count: int) -> list[Trials]:
+    """Return the values of each figure over its runs; a run counts when nearly all draws have the figure."""
+    direction = {run.id: run.direction for run in runs}
+    out = []
+    for name, by_run in collected.items():
+        kept: list[tuple[str, float, Floats]] = []
+        remark = ""
+        for run_id, parts in by_run.items():
+            drawn = np.concatenate([part.draws for part in parts])
+            share = np.count_nonzero(np.isfinite(drawn)) / count
+            if np.isfinite(parts[0].value) and share >= LEAST_DRAWS:
+                kept.append((run_id, parts[0].value, np.pad(drawn, (0, count - drawn.size), constant_values=np.nan)))
+                remark = parts[0].remark
+        if kept:
+            ids = tuple(run_id for run_id, _, _ in kept)
+            values, drawn = np.array([v for _, v, _ in kept]), np.array([d for _, _, d in kept])
+            out.append(Trials(name, ids, tuple(direction[i] for i in ids), values, drawn, remark))
+    order = {run.kind: i for i, run in enumerate(runs)}
+    return sorted(out, key=lambda trials: order.get(definition_of(trials.name)[0].kind, 99))
+
+
+def _timed(trials: Trials, clock: Floats) -> Trials:
+    """Return the trials with the clock's rate in the draws of times."""
+    if definition_of(trials.name)[0].unit != "s":
+        return trials
+    return replace(trials, draws=trials.draws * clock[None, :])
+
+
+def _clock_uncertainty(recording: Recording) -> float:
+    """Return the relative standard uncertainty of the log's seconds: its rate against GNSS time where known."""
+    known = [abs(a.rate) + a.u_rate for a in recording.alignments if "gnss" in a.method.lower() and a.u_rate > 0.0]
+    return min(max(known), 1e-3) if known else CLOCK

@@ -1,0 +1,130 @@
+"""The figures of one braking, one speed pass, one circle, one step of steer."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from fifthwheel.car.model import Car
+from fifthwheel.data import Recording, Track
+from fifthwheel.figures.acceleration import speed_marks
+from fifthwheel.figures.braking import (
+    braking_from_speed,
+    corrected_braking_distance,
+    correction_allowed,
+    locked_share,
+    mfdd_of_curve,
+    rest_time,
+)
+from fifthwheel.figures.crossings import mean_over, peak_window, value_at
+from fifthwheel.figures.speed_pass import best_window, mean_speed
+from fifthwheel.figures.steady_circle import circle_figures, whole_turns
+from fifthwheel.figures.step_steer import peak_response, reference_time, response_time
+from fifthwheel.runs.signals import channel_on
+from fifthwheel.uncertainty.of_launch import radius_ratio
+from fifthwheel.uncertainty.views import Value, View
+
+
+def braking_values(view: View, car: Car) -> Iterator[Value]:
+    """Yield the figures of one braking."""
+    command = view.run.marks["command"]
+    begin = max(0, int(np.searchsorted(view.t, command - 0.02)))
+    t = view.t[begin:]
+    curves = [(view.mean["u"][begin:], view.mean["distance"][begin:])]
+    curves.append((view.draws["u"][:, begin:], view.draws["distance"][:, begin:]))
+    v0 = [value_at(t, u, command) for u, _ in curves]
+    at_command = float(v0[0])
+    yield Value("braking.speed_at_command", at_command, v0[1])
+    for mark, (speed, _) in speed_marks(at_command).items():
+        (way, taken), (ways, times) = (braking_from_speed(t, u, s, speed) for u, s in curves)
+        yield Value(f"braking.distance_from_{mark}", float(way), ways)
+        yield Value(f"braking.time_from_{mark}", float(taken), times)
+    whole = [value_at(t, s, rest_time(t, u)) - value_at(t, s, command) for u, s in curves]
+    for mark, (speed, _) in speed_marks(1.03 * at_command).items():
+        if correction_allowed(at_command, speed):
+            pair = [corrected_braking_distance(w, v, speed) for w, v in zip(whole, v0, strict=True)]
+            yield Value(f"braking.distance_corrected_{mark}", float(pair[0]), pair[1])
+    pair = [mfdd_of_curve(t, u, s, v) for (u, s), v in zip(curves, v0, strict=True)]
+    yield Value("braking.mfdd", float(pair[0]), pair[1])
+    start, end = peak_window(t, -view.mean["ax"][begin:])
+    if np.isfinite(start):
+        drawn = -mean_over(t, view.draws["ax"][:, begin:], start, end)
+        yield Value("braking.peak_deceleration", -float(mean_over(t, view.mean["ax"][begin:], start, end)), drawn)
+    yield from _locked(view, begin, car)
+
+
+def _locked(view: View, begin: int, car: Car) -> Iterator[Value]:
+    stop = max(view.last, begin + 2)
+    t, u = view.t[begin:stop], view.mean["u"][begin:stop]
+    for wheel in car.braked:
+        slip = view.mean.get(f"slip_{wheel}")
+        if slip is None or not np.any(np.isfinite(slip[begin:stop]) & (u > 1.0)):
+            continue
+        ratio = 1.0 + slip[begin:stop]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            drawn = ratio * u * radius_ratio(view, wheel)[:, None] / view.draws["u"][:, begin:stop]
+        yield Value(f"braking.locked_share_{wheel}", float(locked_share(t, u, ratio)), locked_share(t, u, drawn))
+
+
+def speed_pass_values(view: View) -> Iterator[Value]:
+    """Yield the mean speed over the best 30 m of one pass."""
+    rows = slice(view.first, view.last)
+    start, end = best_window(view.t[rows], view.mean["distance"][rows])
+    if np.isfinite(start):
+        value = float(mean_speed(view.t[rows], view.mean["distance"][rows], start, end))
+        yield Value(
+            "speed_pass.mean_speed", value, mean_speed(view.t[rows], view.draws["distance"][:, rows], start, end)
+        )
+
+
+def circle_values(view: View) -> Iterator[Value]:
+    """Yield speed, radius and lateral acceleration over the whole turns of one steady circle, as magnitudes."""
+    rows = slice(view.first, view.last)
+    t = view.t[rows]
+    start, end, count = whole_turns(t, view.mean["psi"][rows])
+    if not count:
+        return
+    names = ("u", "r", "distance")
+    u, r, s = (view.mean[name][rows] for name in names)
+    mean = circle_figures(t, u, r, s, start, end)
+    u, r, s = (view.draws[name][:, rows] for name in names)
+    drawn = circle_figures(t, u, r, s, start, end)
+    for name, index in (("speed", 0), ("radius", 1), ("lateral_acceleration", 3)):
+        remark = f"{count} whole turn{'' if count == 1 else 's'}"
+        yield Value(f"steady_circle.{name}", abs(float(mean[index])), np.abs(drawn[index]), remark)
+
+
+def step_values(recording: Recording, track: Track, view: View) -> Iterator[Value]:
+    """Yield the figures of one step of steer: steady yaw rate and gain, response time, peak time, overshoot."""
+    steer = channel_on(recording, track, "steer")
+    angle = steer is not None
+    if steer is None:
+        steer = channel_on(recording, track, "steer_command")
+    if steer is None:
+        return
+    offset = view.run.first - view.first
+    delta = steer[offset : offset + view.t.size]
+    before = float(np.median(delta[: view.first]))
+    after = float(np.median(delta[(view.first + view.last) // 2 : view.last]))
+    rows = slice(view.first, view.last)
+    t, r = view.t[rows], view.mean["r"][rows]
+    zero = float(np.mean(view.mean["r"][: view.first]))
+    reference = reference_time(t, delta[rows], before, after)
+    settled = float(t[0] + 0.6 * (t[-1] - t[0]))
+    steady = float(mean_over(t, r, settled, float(t[-1]))) - zero
+    if not np.isfinite(reference) or steady == 0.0:
+        return
+    zeros = np.mean(view.draws["r"][:, : view.first], axis=1)
+    drawn = view.draws["r"][:, rows] - zeros[:, None]
+    steadies = mean_over(t, drawn, settled, float(t[-1]))
+    yield Value("step_steer.yaw_rate", abs(steady), np.abs(steadies))
+    if angle:
+        yield Value("step_steer.yaw_rate_gain", steady / (after - before), steadies / (after - before))
+    response = response_time(t, r - zero, steady, reference)
+    yield Value("step_steer.response_time", float(response), response_time(t, drawn, steadies, reference))
+    peak, overshoot = peak_response(t, r - zero, steady, reference)
+    at_peak = value_at(t, drawn, float(np.clip(reference + peak, t[0], t[-1]))) / steadies - 1.0
+    times = np.array([peak_response(t, row, value, reference)[0] for row, value in zip(drawn, steadies, strict=True)])
+    yield Value("step_steer.overshoot", overshoot, at_peak)
+    yield Value("step_steer.peak_time", peak, times)

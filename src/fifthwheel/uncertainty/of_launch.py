@@ -1,0 +1,119 @@
+"""The figures of one launch."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from fifthwheel.car.model import Car
+from fifthwheel.data import Floats, Recording, Track
+from fifthwheel.figures.acceleration import (
+    DISTANCE_MARKS,
+    energy_and_peak_power,
+    first_motion_time,
+    rollout_time,
+    speed_at_distance,
+    speed_marks,
+    time_to_distance,
+    time_to_speed,
+)
+from fifthwheel.figures.crossings import mean_over, peak_window
+from fifthwheel.runs.signals import channel_on
+from fifthwheel.uncertainty.views import Value, View
+
+SLIP_FROM = 2.0
+"""Speed [m/s] from which slip is judged (docs/figures.md)."""
+
+POWER_SCALE = 0.02
+"""Relative standard uncertainty of logged voltage times current (common practice, no source)."""
+
+
+def launch_values(view: View, car: Car) -> Iterator[Value]:
+    """Yield the figures of one launch that rest on the motion."""
+    run, t = view.run, view.t
+    stop = min(int(np.searchsorted(t, run.marks["end"] + 0.02, side="right")), t.size)
+    begin = max(0, int(np.searchsorted(t, run.marks["first_motion"] - 0.3)))
+    standing = slice(max(0, begin - 40), begin + 1)
+    rows = slice(begin, stop)
+    t = t[rows]
+    curves = [(view.mean["u"][rows], view.mean["distance"][rows], float(np.mean(view.mean["distance"][standing])))]
+    curves.append(
+        (
+            view.draws["u"][:, rows],
+            view.draws["distance"][:, rows],
+            np.mean(view.draws["distance"][:, standing], axis=1),
+        )
+    )
+    top = float(np.nanmax(curves[0][0]))
+    way = float(curves[0][1][-1] - curves[0][2])
+    for word, origin_of in (("first_motion", first_motion_time), ("rollout", rollout_time)):
+        origins = [origin_of(t, s, rest) for _, s, rest in curves]
+        for mark, (speed, _) in speed_marks(top).items():
+            pair = [time_to_speed(t, u, speed, origin) for (u, _, _), origin in zip(curves, origins, strict=True)]
+            yield Value(f"launch.time_to_{mark}.{word}", float(pair[0]), pair[1])
+        for mark, (length, _) in DISTANCE_MARKS.items():
+            if length < way:
+                pair = [
+                    time_to_distance(t, s, length, rest, o) for (_, s, rest), o in zip(curves, origins, strict=True)
+                ]
+                yield Value(f"launch.time_to_{mark}.{word}", float(pair[0]), pair[1])
+    for mark, (length, _) in DISTANCE_MARKS.items():
+        if length < way:
+            pair = [speed_at_distance(t, u, s, length, rest) for u, s, rest in curves]
+            yield Value(f"launch.speed_at_{mark}", float(pair[0]), pair[1])
+    yield from _peaks(view, rows, car)
+
+
+def _peaks(view: View, rows: slice, car: Car) -> Iterator[Value]:
+    """Yield peak acceleration and peak slip: the window chosen on the mean motion, evaluated on the draws."""
+    t, u = view.t[rows], view.mean["u"][rows]
+    start, end = peak_window(t, view.mean["ax"][rows])
+    if np.isfinite(start):
+        value = float(mean_over(t, view.mean["ax"][rows], start, end))
+        yield Value("launch.peak_acceleration", value, mean_over(t, view.draws["ax"][:, rows], start, end))
+    fast = u >= SLIP_FROM
+    best: dict[str, tuple[float, Floats]] = {}
+    for wheel in car.driven:
+        slip = view.mean.get(f"slip_{wheel}")
+        if slip is None or not np.any(fast & np.isfinite(slip[rows])):
+            continue
+        mean_slip = np.where(fast & np.isfinite(slip[rows]), slip[rows], 0.0)
+        rim = (1.0 + mean_slip) * u * radius_ratio(view, wheel)[:, None]
+        speed = view.draws["u"][:, rows]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            drawn = {
+                "launch.peak_driven_slip": np.where(fast, rim / speed - 1.0, 0.0),
+                "launch.peak_slip_speed": np.where(fast, rim - speed, 0.0),
+            }
+        for name, mean in (("launch.peak_driven_slip", mean_slip), ("launch.peak_slip_speed", mean_slip * u)):
+            start, end = peak_window(t, mean)
+            value = float(mean_over(t, mean, start, end)) if np.isfinite(start) else float("nan")
+            if np.isfinite(value) and value > best.get(name, (-np.inf, u))[0]:
+                best[name] = (value, mean_over(t, drawn[name], start, end))
+    for name, (value, draws) in best.items():
+        yield Value(name, value, draws)
+
+
+def radius_ratio(view: View, wheel: str) -> Floats:
+    """Return each draw's wheel radius over the mean one (K,); ones when no radius was drawn."""
+    count = next(iter(view.draws.values())).shape[0]
+    for name in (f"wheel_radius_{wheel}", "wheel_radius"):
+        if name in view.shared:
+            drawn = view.shared[name]
+            return np.asarray(drawn / np.mean(drawn))
+    return np.ones(count)
+
+
+def energy_values(recording: Recording, track: Track, view: View, scale: Floats) -> Iterator[Value]:
+    """Yield energy and peak power of a launch where pack voltage and current are logged; scale (K,) about 1."""
+    voltage, current = (channel_on(recording, track, name) for name in ("battery_voltage", "battery_current"))
+    if voltage is None or current is None:
+        return
+    run = view.run
+    rows = slice(run.first, run.last)
+    energy, power = energy_and_peak_power(track.t[rows], voltage[rows], current[rows])
+    remark = f"scale of voltage times current taken as known to {200 * POWER_SCALE:.0f} %"
+    for name, value in (("launch.energy", energy), ("launch.peak_power", power)):
+        if np.isfinite(value):
+            yield Value(name, value, value * scale, remark)
