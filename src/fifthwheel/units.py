@@ -211,7 +211,8 @@ def _number_and_unit(part: str, text: str, si_unit: str) -> tuple[float, str]:
     part = part.strip()
     match = _NUMBER.match(part)
     rest = part[match.end() :].strip() if match else ""
-    if match is None or len(part) > _LONGEST_TEXT or (rest and (rest[0] in "0123456789.+-" and rest != "-")):
+    joined = rest[:1] in set("0123456789.+-") and rest != "-" and not rest.startswith("1/")
+    if match is None or joined or len(part) > _LONGEST_TEXT:
         raise UnitError("not a quantity", expected=_wanted(si_unit), found=f"'{shortened(text)}'")
     return float(match.group()), rest
 
