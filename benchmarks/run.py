@@ -1,0 +1,21 @@
+"""Run every benchmark, each in a process of its own, and print what it prints: ratios in one run, no absolute promises."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+HERE = Path(__file__).parent
+ORDER = ("start.py", "read_csv.py", "core_filter.py", "measure.py")
+
+
+def main() -> None:
+    """Run the benchmarks in order; a failing one ends the run."""
+    for name in ORDER:
+        print(f"--- {name}", flush=True)
+        subprocess.run([sys.executable, str(HERE / name)], check=True)
+
+
+if __name__ == "__main__":
+    main()
