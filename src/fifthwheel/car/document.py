@@ -97,6 +97,8 @@ def value_text(value: Any) -> str:
         )
     if isinstance(value, str):
         return f"'{shortened(value)}'"
+    if isinstance(value, list) and any(isinstance(entry, dict) for entry in value):
+        return "a list of tables"
     if isinstance(value, list):
         inner = ", ".join(f'"{shortened(v, 20)}"' if isinstance(v, str) else shortened(str(v), 20) for v in value[:6])
         return f"[{inner}{', ...' if len(value) > 6 else ''}]"
