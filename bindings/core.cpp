@@ -3,6 +3,7 @@
 #include <nanobind/ndarray.h>
 #include <nanobind/stl/vector.h>
 
+#include <fifthwheel/motion_draw.hpp>
 #include <fifthwheel/motion_smooth.hpp>
 #include <fifthwheel/version.hpp>
 #include <fifthwheel/wheel.hpp>
@@ -185,6 +186,45 @@ void motion_backward(const nb::dict& settings, const nb::dict& rows, const nb::d
     raise(status);
 }
 
+void motion_draw(const nb::dict& settings, const nb::dict& rows, const nb::dict& fixes,
+                 const nb::dict& restarts, Array<double> kept, Array<double> adjoints, size_t first,
+                 size_t last, Array<double> start, Array<float> steps, Array<double> out,
+                 Array<double> constants) {
+    const auto s = settings_of(settings);
+    const auto r = rows_of(rows);
+    const auto f = fixes_of(fixes);
+    const auto b = restarts_of(restarts);
+    const size_t segments = fw::motion_segments(r.count);
+    const auto* states = kept_of<fw::MotionGaussian<double>>(kept, segments);
+    const auto* back = kept_of<fw::MotionAdjoint<double>>(adjoints, segments);
+    fw::MotionWindow window;
+    window.first = first;
+    window.last = last;
+    window.draws = start.size() / fw::motion::count;
+    const size_t length = last - first;
+    if (last <= first || start.size() != window.draws * fw::motion::count ||
+        steps.size() != length * fw::motion_noises * window.draws ||
+        out.size() != fw::motion_draw_quantities * length * window.draws ||
+        constants.size() != (fw::motion::count - fw::motion::wandering) * window.draws) {
+        throw std::length_error("output");
+    }
+    window.start = start.data();
+    window.steps = steps.data();
+    for (size_t q = 0; q < fw::motion_draw_quantities; ++q)
+        window.out[q] = out.data() + q * length * window.draws;
+    window.constants = constants.data();
+    fw::Status status = fw::Status::ok;
+    {
+        nb::gil_scoped_release release;
+        std::vector<fw::MotionRecord<double>> records(fw::motion_segment);
+        std::vector<fw::MotionGaussian<double>> predicted(fw::motion_segment);
+        std::vector<double> work(fw::motion_draw_work(window.draws));
+        status =
+            fw::motion_draw(s, r, f, b, states, back, window, records.data(), predicted.data(), work.data());
+    }
+    raise(status);
+}
+
 void unwrap(Array<const double> angle, Array<double> turned, double turn) {
     if (angle.size() != turned.size()) throw std::length_error("output");
     raise(fw::unwrap_angle(angle.data(), angle.size(), turn, turned.data()));
@@ -208,6 +248,9 @@ NB_MODULE(_core, m) {
     m.attr("motion_quantities") = fw::MotionOutput::quantities;
     m.def("motion_forward", &motion_forward);
     m.def("motion_backward", &motion_backward);
+    m.attr("motion_noises") = int(fw::motion_noises);
+    m.attr("motion_draw_quantities") = int(fw::motion_draw_quantities);
+    m.def("motion_draw", &motion_draw);
     m.def("unwrap_angle", &unwrap);
     m.def("unwrap_angle_aided", &unwrap_aided);
 }

@@ -35,6 +35,7 @@ SENSOR_GROUPS: tuple[str, ...] = (
     "gnss position",
 )
 SEGMENT: int = _core.motion_segment
+NOISES: int = _core.motion_noises
 
 assert len(STATES) == _core.motion_states
 assert len(QUANTITIES) == _core.motion_quantities
@@ -119,6 +120,47 @@ def smooth_motion(problem: MotionProblem, filtered: Filtered, *, sd_every: int =
     except (ValueError, IndexError) as error:
         raise _explained(error) from error
     return Smoothed(mean, sd, adjoints)
+
+
+DRAWN: tuple[str, ...] = ("u", "v", "r", "ax", "ay", "distance", "psi")
+"""Quantities that are drawn, in the core's order."""
+
+
+def draw_window(
+    problem: MotionProblem,
+    kept: Floats,
+    adjoints: Floats,
+    window: tuple[int, int],
+    start: Floats,
+    steps: NDArray[np.float32],
+) -> tuple[Floats, Floats]:
+    """Draw the motion in rows [first, last) jointly from its posterior.
+
+    start: (states, K) and steps: (last - first, noises, K) standard normal numbers. Returns (quantities, K, rows) and the
+    drawn constants (states - WANDERING, K). Windows drawn with the same `start` share their constants.
+    """
+    first, last = window
+    count = start.shape[1]
+    out = np.empty((len(DRAWN), count, last - first))
+    constants = np.empty((len(STATES) - WANDERING, count))
+    try:
+        _core.motion_draw(
+            dict(problem.settings),
+            dict(problem.rows),
+            dict(problem.fixes),
+            dict(problem.restarts),
+            kept,
+            adjoints,
+            first,
+            last,
+            np.ascontiguousarray(start),
+            np.ascontiguousarray(steps),
+            out,
+            constants,
+        )
+    except (ValueError, IndexError) as error:
+        raise _explained(error) from error
+    return out, constants
 
 
 def unwrap_angle(angle: Floats, turn: float = 2.0 * np.pi) -> Floats:

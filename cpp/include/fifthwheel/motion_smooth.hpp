@@ -487,9 +487,9 @@ class MotionBackward {
         wt.add(slope_east, c);
         wt.add(slope_north, s);
         wt.add(squat, rates.ax);
-        out_.sd[6][k] = float(sqrt(smoothed_variance(record.state, adjoint, wr) + noise_r_ / Real(2)));
-        out_.sd[7][k] = float(sqrt(smoothed_variance(record.state, adjoint, wx) + noise_x_ / Real(2)));
-        out_.sd[8][k] = float(sqrt(smoothed_variance(record.state, adjoint, wy) + noise_y_ / Real(2)));
+        out_.sd[6][k] = float(sqrt(smoothed_variance(record.state, adjoint, wr) + noise_r_));
+        out_.sd[7][k] = float(sqrt(smoothed_variance(record.state, adjoint, wx) + noise_x_));
+        out_.sd[8][k] = float(sqrt(smoothed_variance(record.state, adjoint, wy) + noise_y_));
         out_.sd[9][k] = float(sqrt(smoothed_variance(record.state, adjoint, wt)));
     }
 

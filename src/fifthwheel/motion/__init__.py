@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from fifthwheel.motion.draw import draw_motion
 from fifthwheel.motion.estimate import estimate_motion
 
-__all__ = ["estimate_motion"]
+__all__ = ["draw_motion", "estimate_motion"]
