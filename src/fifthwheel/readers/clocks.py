@@ -38,7 +38,9 @@ class Clock:
     findings: tuple[Finding, ...] = ()
 
 
-def read_clock(time: TimeMap, rows: int, column: pl.Series | None, date: pl.Series | None, restart: Bools) -> Clock:
+def read_clock(
+    time: TimeMap, rows: int, column: pl.Series | Floats | None, date: Floats | None, restart: Bools
+) -> Clock:
     """Return the clock of a file.
 
     rows: number of rows. column, date: the clock's and the date's cells (texts for iso and time of day, else numbers).
@@ -48,11 +50,9 @@ def read_clock(time: TimeMap, rows: int, column: pl.Series | None, date: pl.Seri
         return Clock(np.arange(rows, dtype=np.float64) / time.rate, False)
     if column is None or not rows:
         return Clock(np.full(rows, np.nan), time.kind != "counter")
-    if time.kind == "iso":
-        return Clock(_iso(column), True)
-    if time.kind == "time-of-day":
-        return Clock(_time_of_day(column, date, time.unit), True)
-    return _counter(column.to_numpy().astype(np.float64, copy=False), time, restart)
+    if isinstance(column, np.ndarray):
+        return _counter(column, time, restart)
+    return Clock(_iso(column) if time.kind == "iso" else _time_of_day(column, date, time.unit), True)
 
 
 def _counter(counts: Floats, time: TimeMap, restart: Bools) -> Clock:
@@ -127,7 +127,8 @@ def _iso(column: pl.Series) -> Floats:
     seconds = days.cast(pl.Float64).to_numpy() * DAY
     hour, minute = (parts.to_series(i).cast(pl.Float64, strict=False).to_numpy() for i in (3, 4))
     second = parts.to_series(5).str.replace(",", ".").cast(pl.Float64, strict=False).fill_null(0.0).to_numpy()
-    return seconds + hour * 3600.0 + minute * 60.0 + second - _zone(parts.to_series(6))
+    zone = _zone(parts.to_series(6))
+    return np.asarray(seconds + hour * 3600.0 + minute * 60.0 + second - zone, dtype=np.float64)
 
 
 def _zone(texts: pl.Series) -> Floats:
@@ -141,7 +142,7 @@ def _zone(texts: pl.Series) -> Floats:
     return np.asarray((sign.fill_null(0.0) * (hour * 3600.0 + minute * 60.0)).to_numpy(), dtype=np.float64)
 
 
-def _time_of_day(column: pl.Series, date: pl.Series | None, unit: str) -> Floats:
+def _time_of_day(column: pl.Series, date: Floats | None, unit: str) -> Floats:
     """Return seconds since midnight of the first day, or since 1970 where a date is given; midnights are passed."""
     import polars as pl
 
@@ -155,7 +156,7 @@ def _time_of_day(column: pl.Series, date: pl.Series | None, unit: str) -> Floats
         seconds = hour * 3600.0 + minute * 60.0 + second
     seconds = np.where((seconds >= 0.0) & (seconds < DAY + 1.0), seconds, np.nan)
     if date is not None:
-        return np.asarray(seconds + dates(date.to_numpy()), dtype=np.float64)
+        return np.asarray(seconds + dates(date), dtype=np.float64)
     present = np.flatnonzero(np.isfinite(seconds))
     passed = np.zeros(len(seconds))
     passed[present[1:]] = np.diff(seconds[present]) < -0.5 * DAY

@@ -7,21 +7,33 @@ the header is a row in: it is kept or it is told in a finding with its line numb
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from fifthwheel.data import Bools, Floats, Ints
-from fifthwheel.errors import ReadError, nearest
+from fifthwheel.data import Bools
 from fifthwheel.glossary import CHANNELS
 from fifthwheel.readers.clocks import Clock, read_clock
+from fifthwheel.readers.gather import Gather
 from fifthwheel.readers.losses import loss_findings
-from fifthwheel.readers.mapping import ColumnMap, SourceMap
+from fifthwheel.readers.mapping import SourceMap
 from fifthwheel.readers.parsed import Column, Parsed, Progress
-from fifthwheel.readers.segments import Losses, Segment, Style, mended, pieces, segment, skip_lines
-from fifthwheel.readers.transforms import linear, origin
+from fifthwheel.readers.plan import Plan, plan_file, text_places
+from fifthwheel.readers.segments import (
+    Losses,
+    Segment,
+    Style,
+    count_byte,
+    is_regular,
+    may_be_regular,
+    mended,
+    pieces,
+    whole,
+)
+from fifthwheel.readers.transforms import origin
 
 if TYPE_CHECKING:
     import polars as pl
@@ -30,19 +42,6 @@ EMPTY_WORDS = frozenset({"nan", "null", "na", "n/a", "none", "-", "--", "nil"})
 """Cell texts that say 'no value'; common practice, no source."""
 
 TRUTH_WORDS = {"true": 1.0, "false": 0.0, "on": 1.0, "off": 0.0}
-HEAD_BYTES = 256 * 1024
-
-
-@dataclass(frozen=True)
-class Plan:
-    """How one file is parsed: places of the mapped columns, of the clock, of its date; what a line looks like."""
-
-    style: Style
-    skip: int
-    columns: tuple[tuple[int, ColumnMap], ...]
-    time: int
-    date: int
-    names: tuple[str, ...]
 
 
 def sniff(head: bytes) -> float:
@@ -72,229 +71,114 @@ def read(path: Path, source: SourceMap, *, progress: Progress | None = None) -> 
     plan = plan_file(path, source)
     losses = Losses()
     size = max(1, path.stat().st_size)
-    gather = _Gather(plan, source)
+    gather = Gather(plan, source, size)
     line, done = plan.skip + 1, 0
-    for piece in skip_lines(pieces(path), plan.skip):
-        part, count = segment(piece, line, plan.style, losses)
-        frame, part = _parse(piece, part, line, plan, source, losses)
-        gather.add(frame, part)
-        line += count
-        done += len(piece)
-        if progress is not None:
-            progress(f"reading {path.name}", min(1.0, done / size))
-    return gather.finish(path, losses, line - plan.skip - 1)
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        filling: Future[None] | None = None
+        for piece, separators in _ahead(pieces(path, plan.skip), plan.style, pool):
+            frame, part = _parse(piece, separators, line, plan, source, losses)
+            if filling is not None:
+                filling.result()
+            filling = pool.submit(gather.add, frame, part, len(piece))
+            line += part.lines
+            done += len(piece)
+            if progress is not None:
+                progress(f"reading {path.name}", min(1.0, done / size))
+        if filling is not None:
+            filling.result()
+    return _finished(path, plan, source, gather, losses, line - plan.skip - 1)
 
 
-class _Gather:
-    """Collects the pieces column by column; numbers are in SI when they arrive here."""
+def _ahead(source: Iterator[bytes], style: Style, pool: ThreadPoolExecutor) -> Iterator[tuple[bytes, int]]:
+    """Yield each piece with its number of separators; the next one is read and counted while this one is parsed."""
 
-    def __init__(self, plan: Plan, source: SourceMap) -> None:
-        self.plan = plan
-        self.source = source
-        self.linear = [linear(column) for _, column in plan.columns]
-        self.values: list[list[Floats]] = [[] for _ in plan.columns]
-        self.clock: list[pl.Series] = []
-        self.date: list[pl.Series] = []
-        self.line: list[Ints] = []
-        self.restart: list[Bools] = []
+    def take() -> tuple[bytes, int] | None:
+        piece = next(source, None)
+        return None if piece is None else (piece, count_byte(piece, style.separator[0]))
 
-    def add(self, frame: pl.DataFrame, part: Segment) -> None:
-        """Take one parsed piece."""
-        for index, (place, _) in enumerate(self.plan.columns):
-            factor, shift = self.linear[index]
-            values = frame[f"c{place}"].to_numpy()
-            if factor != 1.0:
-                values = values * factor
-            if shift != 0.0:
-                values = values + shift
-            self.values[index].append(values)
-        if self.plan.time >= 0:
-            self.clock.append(frame[f"c{self.plan.time}"])
-        if self.plan.date >= 0:
-            self.date.append(frame[f"c{self.plan.date}"])
-        self.line.append(part.line)
-        self.restart.append(part.restart)
-
-    def finish(self, path: Path, losses: Losses, lines: int) -> Parsed:
-        """Join the pieces and read the clock."""
-        row = np.concatenate(self.line) if self.line else np.empty(0, np.int64)
-        restart = np.concatenate(self.restart) if self.restart else np.empty(0, np.bool_)
-        channels: dict[str, Column] = {}
-        infinite: dict[str, Ints] = {}
-        for index, (_, column) in enumerate(self.plan.columns):
-            values = np.concatenate(self.values[index]) if self.values[index] else np.empty(0)
-            self.values[index] = []
-            if len(values) and not np.isfinite(values.sum()):
-                values, bad = _without_infinities(values)
-                if len(bad):
-                    infinite[column.column] = row[bad]
-            channels[column.channel] = Column(values, CHANNELS[column.channel].unit, origin(column))
-        for name, at in infinite.items():
-            losses.cells.setdefault(name, []).extend(at.tolist())
-        clock = self._clock(len(row), restart)
-        findings = (*loss_findings(path.name, losses, lines), *clock.findings)
-        rows_in = lines - losses.blank
-        return Parsed(
-            clock=clock.seconds, row=row, restart=restart, channels=channels, rows_in=rows_in, rows_kept=len(row),
-            rows_reported=losses.count(), absolute=clock.absolute, clock_known=self.plan.time >= 0, findings=findings,
-        )  # fmt: skip
-
-    def _clock(self, rows: int, restart: Bools) -> Clock:
-        import polars as pl
-
-        assert self.source.time is not None
-        column = pl.concat(self.clock) if self.clock else None
-        date = pl.concat(self.date) if self.date else None
-        return read_clock(self.source.time, rows, column, date, restart)
+    future = pool.submit(take)
+    while (item := future.result()) is not None:
+        future = pool.submit(take)
+        yield item
 
 
-def _without_infinities(values: Floats) -> tuple[Floats, Ints]:
-    bad = np.flatnonzero(np.isinf(values))
-    if len(bad):
-        values = values.copy()
-        values[bad] = np.nan
-    return values, bad
+def _finished(path: Path, plan: Plan, source: SourceMap, gather: Gather, losses: Losses, lines: int) -> Parsed:
+    """Put together what was gathered: channels, clock, findings, the count of the rows."""
+    row = np.concatenate(gather.line) if gather.line else np.empty(0, np.int64)
+    restart = np.concatenate(gather.restart) if gather.restart else np.empty(0, np.bool_)
+    channels: dict[str, Column] = {}
+    for index, (_, column) in enumerate(plan.columns):
+        values = gather.numbers[index].taken()
+        if len(values) and not np.isfinite(values.sum()):
+            bad = np.flatnonzero(np.isinf(values))
+            if len(bad):
+                values[bad] = np.nan
+                losses.cells.setdefault(column.column, []).extend(row[bad].tolist())
+        channels[column.channel] = Column(values, CHANNELS[column.channel].unit, origin(column))
+    clock = _clock(source, gather, len(row), restart)
+    return Parsed(
+        clock=clock.seconds, row=row, restart=restart, channels=channels, rows_in=lines - losses.blank,
+        rows_kept=len(row), rows_reported=losses.count(), absolute=clock.absolute, clock_known=plan.time >= 0,
+        findings=(*loss_findings(path.name, losses, lines), *clock.findings),
+    )  # fmt: skip
 
 
-def plan_file(path: Path, source: SourceMap) -> Plan:
-    """Find the header, the columns' places and the number of cells of a regular row."""
-    if source.time is None:
-        raise ReadError(f"source '{source.name}' has no clock", where=path.name, expected="a 'time' in the mapping")
-    skip = max(source.header, source.units_row, 0)
-    head, after = _head(path, skip)
-    separator, quote = source.separator.encode(), source.quote.encode()
-    names: tuple[str, ...] = ()
-    if source.header:
-        if len(head) < source.header or not head[source.header - 1].strip():
-            raise ReadError("no header line", where=f"{path.name}:{source.header}", expected="names of columns",
-                            found="an empty file" if not any(head) else "nothing on that line")  # fmt: skip
-        names = header_names(head[source.header - 1], source)
-    fields = _cells_of_a_row(after, separator, quote, len(names))
-    if not names:
-        names = tuple("" for _ in range(fields))
-    place = _Places(path.name, names, source.header)
-    columns = tuple((place.of(column.column), column) for column in source.columns if column.channel)
-    time = place.of(source.time.column) if source.time.kind != "rate" else -1
-    date = place.of(source.time.date_column) if source.time.date_column else -1
-    highest = max([time, date, *(index for index, _ in columns)], default=0)
-    fields = max(fields, highest + 1)
-    known = {head[n - 1].strip(b" \r\n") for n in (source.header, source.units_row) if 0 < n <= len(head)}
-    style = Style(separator, quote, fields, frozenset(text for text in known if text))
-    return Plan(style, skip, columns, time, date, names)
+def _clock(source: SourceMap, gather: Gather, rows: int, restart: Bools) -> Clock:
+    import polars as pl
 
-
-def _head(path: Path, lines: int) -> tuple[list[bytes], list[bytes]]:
-    """Return the first `lines` lines and up to 200 lines after them (within the first piece)."""
-    first = next(pieces(path, HEAD_BYTES), b"").removeprefix(b"\xef\xbb\xbf")
-    split = first.split(b"\n")
-    if split and not split[-1]:
-        split.pop()
-    return split[:lines], split[lines : lines + 200]
-
-
-def header_names(line: bytes, source: SourceMap) -> tuple[str, ...]:
-    """Return the header's names, unquoted and stripped; UTF-8, else Latin-1."""
-    import csv
-
-    line = line.strip(b"\r\n").removeprefix(b"\xef\xbb\xbf")
-    try:
-        text = line.decode("utf-8")
-    except UnicodeDecodeError:
-        text = line.decode("latin-1")
-    text = text.replace("\x00", "")
-    if source.separator == " ":
-        return tuple(name.strip(source.quote or " ") for name in text.split())
-    options = {"quotechar": source.quote} if source.quote else {"quoting": csv.QUOTE_NONE}
-    row = next(csv.reader([text], delimiter=source.separator, skipinitialspace=True, **options), [])  # type: ignore[arg-type]
-    return tuple(name.strip() for name in row)
-
-
-def _cells_of_a_row(lines: list[bytes], separator: bytes, quote: bytes, named: int) -> int:
-    """Return the usual number of cells in the rows after the header (a separator at every line's end adds one)."""
-    counts: Counter[int] = Counter()
-    for line in lines:
-        text = line.strip(b" \r\n")
-        if separator == b" ":
-            text = b" ".join(text.split())
-        if text and not text.startswith(b"#") and not (quote and text.count(quote) % 2):
-            plain = b"".join(text.split(quote)[::2]) if quote else text
-            counts[plain.count(separator) + 1] += 1
-    return counts.most_common(1)[0][0] if counts else max(named, 1)
-
-
-class _Places:
-    """Header names -> column index, with errors that name the nearest header text."""
-
-    def __init__(self, file: str, names: tuple[str, ...], header: int) -> None:
-        self.file, self.names, self.header = file, names, header
-
-    def of(self, column: str) -> int:
-        """Return the index of a column named by header text or by "#3"."""
-        where = f"{self.file}:{max(1, self.header)}"
-        many = self.names.count(column)
-        if many == 1:
-            return self.names.index(column)
-        if many > 1:
-            first = self.names.index(column) + 1
-            raise ReadError(f"column '{column}' is there {many} times", where=where, expected="one column of that name",
-                            do=f"Name it by its place in the mapping, such as column = \"#{first}\"")  # fmt: skip
-        if column.startswith("#") and column[1:].isdecimal():
-            index = int(column[1:]) - 1
-            if 0 <= index < len(self.names):
-                return index
-            raise ReadError(f"no column {column}", where=where, expected=f"#1 to #{len(self.names)}", found=column)
-        close = nearest(column, [name for name in self.names if name])
-        shown = ", ".join(name for name in self.names[:8] if name) + (", ..." if len(self.names) > 8 else "")
-        raise ReadError(f"column '{column}' is missing{close}", where=where, expected=f"'{column}' in the header",
-                        found=shown or "no header",
-                        do="Correct the column's name in the mapping, or name it by its place (\"#3\")")  # fmt: skip
+    assert source.time is not None
+    texts = pl.concat(gather.texts) if gather.texts else None
+    counts = gather.counts.taken() if gather.counts is not None else None
+    date = gather.date.taken() if gather.date is not None else None
+    return read_clock(source.time, rows, counts if texts is None else texts, date, restart)
 
 
 def _parse(
-    piece: bytes, part: Segment, line: int, plan: Plan, source: SourceMap, losses: Losses
+    piece: bytes, separators: int, line: int, plan: Plan, source: SourceMap, losses: Losses
 ) -> tuple[pl.DataFrame, Segment]:
-    """Parse a piece: strictly when it can be, else line by line mended, else cell by cell."""
+    """Parse a piece: at once when it is regular, else line by line mended, else cell by cell."""
     import polars as pl
 
-    for attempt in (0, 1):
+    if may_be_regular(piece, plan.style):
         try:
-            frame = _frame(part, plan, source)
-            if frame.height == len(part.line):
-                return frame, part
+            frame = _frame(piece, plan, source)
+            if is_regular(piece, separators, frame.height, plan.style):
+                return frame, whole(piece, line, frame.height)
         except pl.exceptions.PolarsError:
             pass
-        if attempt == 0 and part.text is piece:
-            part = mended(piece, line, plan.style, losses)
+    part = mended(piece, line, plan.style, losses)
+    try:
+        frame = _frame(part.text, plan, source, quoted=part.quoted)
+        if frame.height == len(part.line):
+            return frame, part
+    except pl.exceptions.PolarsError:
+        pass
     return _lenient(part, plan, source, losses)
 
 
-def _frame(part: Segment, plan: Plan, source: SourceMap, *, texts: bool = False) -> pl.DataFrame:
+def _frame(text: bytes, plan: Plan, source: SourceMap, *, texts: bool = False, quoted: bool = False) -> pl.DataFrame:
+    """Return the used columns of regular rows, as numbers (`texts`: as texts); raises polars' errors."""
     import polars as pl
 
     wanted = sorted({place for place, _ in plan.columns} | ({plan.time, plan.date} - {-1}))
-    as_text = _text_places(plan, source)
+    as_text = text_places(plan, source)
     kinds = {
         f"c{i}": pl.String() if texts or i in as_text or i not in wanted else pl.Float64()
         for i in range(plan.style.fields)
     }
     names = [f"c{i}" for i in wanted]
-    if not len(part.line):
+    if not text:
         return pl.DataFrame(schema={name: kinds[name] for name in names})
     return pl.read_csv(
-        part.text,
+        text,
         has_header=False,
         separator=source.separator,
-        quote_char=source.quote if part.quoted else None,
+        quote_char=source.quote if quoted else None,
         schema=kinds,
         columns=wanted or [0],
         decimal_comma=source.decimal == ",",
         encoding="utf8-lossy" if texts or as_text else "utf8",
     )
-
-
-def _text_places(plan: Plan, source: SourceMap) -> set[int]:
-    kind = source.time.kind if source.time else "rate"
-    return {plan.time} if kind in ("iso", "time-of-day") else set()
 
 
 def _lenient(part: Segment, plan: Plan, source: SourceMap, losses: Losses) -> tuple[pl.DataFrame, Segment]:
@@ -310,7 +194,7 @@ def _lenient(part: Segment, plan: Plan, source: SourceMap, losses: Losses) -> tu
     marks: list[tuple[str, Bools]] = []
     found = np.zeros(texts.height, dtype=np.bool_)
     for name in texts.columns:
-        if int(name[1:]) in _text_places(plan, source):
+        if int(name[1:]) in text_places(plan, source):
             numeric[name] = texts[name]
             continue
         values, bad = _numbers(texts[name], source.decimal)
@@ -348,7 +232,7 @@ def _drop_text_rows(
             if len(later):
                 restart[index + later[0]] = True
     keep = ~no_row
-    kept = Segment(part.text, part.line[keep], restart[keep], part.quoted, part.read)
+    kept = Segment(part.text, part.line[keep], restart[keep], part.quoted, part.lines)
     return frame.filter(pl.Series(keep)), kept
 
 
@@ -360,7 +244,7 @@ def _cells_frame(part: Segment, plan: Plan, source: SourceMap) -> pl.DataFrame:
     import polars as pl
 
     try:
-        texts = _frame(part, plan, source, texts=True)
+        texts = _frame(part.text, plan, source, texts=True, quoted=part.quoted)
         if texts.height == len(part.line):
             return texts
     except pl.exceptions.PolarsError:
@@ -368,7 +252,7 @@ def _cells_frame(part: Segment, plan: Plan, source: SourceMap) -> pl.DataFrame:
     wanted = sorted({place for place, _ in plan.columns} | ({plan.time, plan.date} - {-1}))
     lines = io.StringIO(part.text.decode("utf-8", "replace")).read().split("\n")[: len(part.line)]
     quoting = {"quotechar": source.quote} if source.quote else {"quoting": csv.QUOTE_NONE}
-    rows = [next(csv.reader([line], delimiter=source.separator, **quoting), []) for line in lines]  # type: ignore[arg-type]
+    rows = [next(csv.reader([line], delimiter=source.separator, **quoting), []) for line in lines]
     return pl.DataFrame(
         {f"c{i}": [row[i] if i < len(row) else None for row in rows] for i in wanted},
         schema={f"c{i}": pl.String() for i in wanted},

@@ -22,7 +22,8 @@ class ColumnMap:
 
     A number x in the file becomes channel value (unit -> SI)(scale * x + offset). Wheel and motor columns may say
     instead how they count: pulses_per_turn (counts -> turns), pole_pairs (electrical -> mechanical speed), gear
-    (motor turns per wheel turn), radius [m] (a rim speed in m/s -> wheel speed). confidence in 0..1 and reason are the proposal's.
+    (motor turns per wheel turn), radius [m] (a rim speed in m/s -> wheel speed). confidence in 0..1 and reason are the
+    proposal's.
     """
 
     column: str

@@ -105,7 +105,8 @@ def _correlate(a: Floats, b: Floats) -> tuple[Floats, Floats, Floats]:
     valid = (var_a > floor_a) & (var_b > floor_b)
     scale = np.sqrt(np.where(valid, var_a * var_b, 1.0))
     correlation = np.where(valid, cov / scale, -1.0)
-    return np.arange(len(n)) - (len(a) - 1.0), correlation, n
+    lags = np.arange(len(n), dtype=np.float64) - (len(a) - 1.0)
+    return lags, np.asarray(correlation, dtype=np.float64), np.asarray(n, dtype=np.float64)
 
 
 def _rival(correlation: Floats, peak: int) -> float:

@@ -258,7 +258,7 @@ def _fix(tables: Mapping[str, tuple[Ints, pl.DataFrame]], epoch: Ints, rows: int
             status = tables[kind][1][f"c{cell}"]
             put(kind, np.where((status == "A").fill_null(False).to_numpy(), 2.0, 0.0))
     _void(fix, tables, epoch)
-    return np.nan_to_num(fix, nan=0.0)
+    return np.asarray(np.nan_to_num(fix, nan=0.0), dtype=np.float64)
 
 
 def _void(fix: Floats, tables: Mapping[str, tuple[Ints, pl.DataFrame]], epoch: Ints) -> None:

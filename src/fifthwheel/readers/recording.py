@@ -111,7 +111,8 @@ def assign(paths: Sequence[Path], mapping: Mapping) -> dict[SourceMap, list[Path
 
 def _fits(path: Path, source: SourceMap) -> bool:
     """Whether a file is of the source's kind and, for delimited text, holds all mapped columns in its header."""
-    from fifthwheel.readers import READERS, delimited
+    from fifthwheel.readers import READERS
+    from fifthwheel.readers.plan import plan_file
 
     with path.open("rb") as file:
         head = file.read(HEAD)
@@ -121,7 +122,7 @@ def _fits(path: Path, source: SourceMap) -> bool:
     if source.kind != "delimited":
         return True
     try:
-        delimited.plan_file(path, source)
+        plan_file(path, source)
     except ReadError:
         return False
     return source.header > 0

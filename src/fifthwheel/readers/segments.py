@@ -1,11 +1,12 @@
 """A text file in pieces of whole lines, with the odd lines found, mended or taken out and told.
 
 A piece is regular when every line has the same number of separators and holds no quote mark and no NUL byte; that is
-seen from three counts over the bytes. Only pieces that are not regular are looked at line by line.
+seen from counts over the bytes. Only pieces that are not regular are looked at line by line.
 """
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -57,41 +58,41 @@ class Style:
 
 @dataclass(frozen=True)
 class Segment:
-    """Whole lines. text: bytes of regular rows only. line: (n,) line numbers of the rows. restart: (n,) as Parsed."""
+    """Whole lines. text: bytes of regular rows only. line: (n,) line numbers of the rows. restart: (n,) as Parsed.
+    lines: lines that were read, odd ones included."""
 
     text: bytes
     line: Ints
     restart: Bools
     quoted: bool
-    read: int
+    lines: int
 
 
-def pieces(path: Path, size: int = SEGMENT) -> Iterator[bytes]:
-    """Yield the file's bytes in pieces that end at line ends; UTF-16 and lone carriage returns are made plain.
+def pieces(path: Path, skip: int = 0, size: int = SEGMENT) -> Iterator[bytes]:
+    """Yield the file's bytes after the first `skip` lines in pieces that end at line ends.
 
-    Raises ReadError when the file cannot be read or a line never ends.
+    UTF-16 and lone carriage returns are made plain. Each piece is read at once at its exact length, so that nothing is
+    copied. Raises ReadError when the file cannot be read or a line never ends.
     """
     try:
         with path.open("rb", buffering=0) as file:
             head = file.read(4096)
-            file.seek(0)
             if head[:2] in (b"\xff\xfe", b"\xfe\xff"):
-                yield file.read().decode("utf-16", "replace").encode("utf-8")
+                text = (head + file.read()).decode("utf-16", "replace").encode("utf-8")
+                at = _after_lines(text, skip)
+                if at < len(text):
+                    yield text[at:]
                 return
             lone = b"\n" not in head and b"\r" in head
-            rest = b""
-            while data := file.read(size):
-                data = data.replace(b"\r", b"\n") if lone else data
-                cut = data.rfind(b"\n") + 1
-                if cut:
-                    yield rest + data[:cut] if rest else data[:cut]
-                    rest = data[cut:]
-                else:
-                    rest += data
-                if len(rest) > LONGEST_LINE:
-                    raise ReadError("a line never ends", where=path.name, expected="lines of text", do=_NOT_TEXT)
-            if rest:
-                yield rest
+            mark = b"\r" if lone else b"\n"
+            end = file.seek(0, 2)
+            at = _skipped(file, skip, mark, end)
+            while at < end:
+                stop = _last_end(file, at, min(at + size, end), end, mark, path)
+                file.seek(at)
+                piece = _exactly(file, stop - at)
+                yield piece.replace(b"\r", b"\n") if lone else piece
+                at = stop
     except OSError as error:
         raise ReadError("cannot read the file", where=str(path), found=error.strerror or str(error)) from error
 
@@ -99,43 +100,87 @@ def pieces(path: Path, size: int = SEGMENT) -> Iterator[bytes]:
 _NOT_TEXT = "State in the mapping which kind of file this is (delimited, nmea, ubx)"
 
 
-def skip_lines(source: Iterator[bytes], lines: int) -> Iterator[bytes]:
-    """Yield the pieces without the first `lines` lines of the file."""
-    left = lines
-    for piece in source:
-        at = 0
-        while left and at < len(piece):
-            at = piece.find(b"\n", at) + 1 or len(piece)
-            left -= 1
-        if at < len(piece):
-            yield piece[at:] if at else piece
+def _exactly(file: io.FileIO, size: int) -> bytes:
+    """Return `size` bytes from where the file stands (fewer when it was cut meanwhile)."""
+    data = file.read(size)
+    while len(data) < size and (more := file.read(size - len(data))):
+        data += more
+    return data
 
 
-def segment(piece: bytes, first_line: int, style: Style, losses: Losses) -> tuple[Segment, int]:
-    """Return the piece as a Segment of regular rows and the number of lines in it; odd lines go to `losses`.
+def _last_end(file: io.FileIO, at: int, stop: int, end: int, mark: bytes, path: Path) -> int:
+    """Return where the last line that ends before `stop` ends, or a later line end when none does."""
+    if stop == end:
+        return end
+    probe = 65536
+    while True:
+        begin = max(at, stop - probe)
+        file.seek(begin)
+        found = _exactly(file, stop - begin).rfind(mark)
+        if found >= 0:
+            return begin + found + 1
+        if begin == at:
+            if stop == end:
+                return end
+            if stop - at > LONGEST_LINE + SEGMENT:
+                raise ReadError("a line never ends", where=path.name, expected="lines of text", do=_NOT_TEXT)
+            stop = min(stop + LONGEST_LINE, end)
+        probe *= 16
 
-    first_line: line number of the piece's first line.
+
+def _after_lines(text: bytes, lines: int) -> int:
+    at = 0
+    for _ in range(lines):
+        at = text.find(b"\n", at) + 1 or len(text)
+    return at
+
+
+def _skipped(file: io.FileIO, lines: int, mark: bytes, end: int) -> int:
+    """Return the byte after the first `lines` lines."""
+    at = 0
+    file.seek(0)
+    while lines and at < end:
+        data = file.read(65536)
+        begin = 0
+        while lines and (found := data.find(mark, begin)) >= 0:
+            begin = found + 1
+            lines -= 1
+        at += begin if not lines else len(data)
+    return at
+
+
+def may_be_regular(piece: bytes, style: Style) -> bool:
+    """Whether a piece holds nothing that makes lines odd at first sight."""
+    if style.separator == b" " or not piece.endswith(b"\n") or b"\x00" in piece:
+        return False
+    return not (style.quote and style.quote in piece)
+
+
+def is_regular(piece: bytes, separators: int, rows: int, style: Style) -> bool:
+    """Whether a piece that the parser took for `rows` rows is regular all through.
+
+    Rows that are too long stop the parser and rows that are too short leave separators missing, so the count of the
+    separators decides; blank lines count as rows that miss all of theirs.
     """
-    bytes_ = np.frombuffer(piece, np.uint8)
-    count = int(np.count_nonzero(bytes_ == LF)) + (not piece.endswith(b"\n"))
-    wanted = count * (style.fields - 1)
-    regular = (
-        style.separator != b" "
-        and piece.endswith(b"\n")
-        and int(np.count_nonzero(bytes_ == style.separator[0])) == wanted
-        and (not style.quote or style.quote not in piece)
-        and b"\x00" not in piece
-        and (style.fields > 1 or (b"\n\n" not in piece and piece[:1] not in (b"\n", b"\r") and b"\n\r" not in piece))
-    )
-    if regular:
-        line = np.arange(first_line, first_line + count, dtype=np.int64)
-        return Segment(piece, line, np.zeros(count, dtype=np.bool_), False, len(piece)), count
-    return mended(piece, first_line, style, losses), count
+    if style.fields == 1:
+        return b"\n\n" not in piece and piece[:1] not in (b"\n", b"\r") and b"\n\r" not in piece
+    return separators == rows * (style.fields - 1)
+
+
+def count_byte(piece: bytes, byte: int, block: int = 2**18) -> int:
+    """Return how often a byte occurs; in blocks that stay in the cache."""
+    data = np.frombuffer(piece, np.uint8)
+    return sum(int(np.count_nonzero(data[at : at + block] == byte)) for at in range(0, len(data), block))
+
+
+def whole(piece: bytes, first_line: int, rows: int) -> Segment:
+    """Return a regular piece as a Segment."""
+    line = np.arange(first_line, first_line + rows, dtype=np.int64)
+    return Segment(piece, line, np.zeros(rows, dtype=np.bool_), False, rows)
 
 
 def mended(piece: bytes, first_line: int, style: Style, losses: Losses) -> Segment:
     """Look at the piece line by line: keep the regular rows, mend what can be mended, tell the rest."""
-    size = len(piece)
     if style.separator == b" ":
         piece = _single_spaces(piece)
     starts, ends = _line_bounds(piece)
@@ -160,7 +205,7 @@ def mended(piece: bytes, first_line: int, style: Style, losses: Losses) -> Segme
     carried = _carry(restart[:-1], kept)
     text = b"".join(spans)
     line = first_line + np.flatnonzero(kept)
-    return Segment(text, line.astype(np.int64), carried, bool(style.quote) and style.quote in text, size)
+    return Segment(text, line.astype(np.int64), carried, bool(style.quote) and style.quote in text, len(starts))
 
 
 def _carry(restart: Bools, kept: Bools) -> Bools:
@@ -205,7 +250,7 @@ def _odd_lines(piece: bytes, starts: Ints, ends: Ints, style: Style) -> Bools:
         odd |= np.isin(ends - starts, list(lengths)) & np.isin(first, [text[0] for text in style.header])
     if not piece.endswith(b"\n") and len(odd):
         odd[-1] = True
-    return odd
+    return np.asarray(odd, dtype=np.bool_)
 
 
 def _per_line(places: Ints, starts: Ints, ends: Ints) -> Ints:
@@ -219,7 +264,7 @@ def _outside_quotes(buffer: NDArray[np.uint8], separators: Ints, starts: Ints, s
         return separators
     line = np.searchsorted(starts, separators, side="right") - 1
     before = np.searchsorted(quotes, separators) - np.searchsorted(quotes, starts[line])
-    return separators[before % 2 == 0]
+    return np.asarray(separators[before % 2 == 0], dtype=np.int64)
 
 
 def _shortest_tail(starts: Ints, index: int) -> int:

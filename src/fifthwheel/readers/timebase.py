@@ -191,7 +191,7 @@ def _since_boot(seconds: Floats, begins: Bools, place: str, findings: list[Findi
     shared = np.zeros(len(t), dtype=np.bool_)
     shared[1:] = (np.diff(t) <= 0.0) & ~begins[1:]
     if not shared.any():
-        return t
+        return np.asarray(t, dtype=np.float64)
     first = np.flatnonzero(~shared)
     size = np.diff(np.append(first, len(t)))
     step = np.append(np.diff(t[first]), np.nan)
@@ -202,7 +202,7 @@ def _since_boot(seconds: Floats, begins: Bools, place: str, findings: list[Findi
     within = np.arange(len(t)) - np.repeat(first, size)
     t = t + within * np.repeat(step / np.maximum(size, usual_size), size)
     _told_shared(shared, size, step, begins, place, findings)
-    return t
+    return np.asarray(t, dtype=np.float64)
 
 
 def _told_shared(shared: Bools, size: Ints, step: Floats, begins: Bools, place: str, findings: list[Finding]) -> None:

@@ -1,0 +1,73 @@
+"""The numbers of a file on their way into one array per channel; they are in SI when they arrive."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from fifthwheel.data import Bools, Floats, Ints
+from fifthwheel.readers.mapping import SourceMap
+from fifthwheel.readers.plan import Plan, text_places
+from fifthwheel.readers.segments import Segment
+from fifthwheel.readers.transforms import linear
+
+if TYPE_CHECKING:
+    import polars as pl
+
+
+class Growing:
+    """One array that is filled from its start; made as large as the file promises, and larger when that is broken."""
+
+    def __init__(self, factor: float = 1.0, shift: float = 0.0) -> None:
+        self.factor, self.shift = factor, shift
+        self.values: Floats = np.empty(0)
+        self.count = 0
+
+    def fill(self, column: pl.Series, promised: int) -> None:
+        """Append factor * x + shift for a column; nulls become NaN. promised: rows that the whole file may hold."""
+        end = self.count + len(column)
+        if end > len(self.values):
+            larger = np.empty(max(promised, end + end // 4))
+            larger[: self.count] = self.values[: self.count]
+            self.values = larger
+        for chunk in column.get_chunks():
+            part = self.values[self.count : self.count + len(chunk)]
+            np.multiply(chunk.to_numpy(), self.factor, out=part)
+            if self.shift != 0.0:
+                part += self.shift
+            self.count += len(chunk)
+
+    def taken(self) -> Floats:
+        """Return the array; it is the caller's from now on."""
+        values, self.values = self.values[: self.count], np.empty(0)
+        return values if len(values) > 0.8 * len(values.base if values.base is not None else values) else values.copy()
+
+
+class Gather:
+    """Collects the parsed pieces of one file, column by column. size: bytes of the file."""
+
+    def __init__(self, plan: Plan, source: SourceMap, size: int) -> None:
+        self.plan, self.size = plan, size
+        self.numbers = [Growing(*linear(column)) for _, column in plan.columns]
+        as_text = plan.time in text_places(plan, source)
+        self.counts = Growing() if plan.time >= 0 and not as_text else None
+        self.date = Growing() if plan.date >= 0 else None
+        self.texts: list[pl.Series] = []
+        self.as_text = as_text
+        self.line: list[Ints] = []
+        self.restart: list[Bools] = []
+
+    def add(self, frame: pl.DataFrame, part: Segment, read: int) -> None:
+        """Take one parsed piece of `read` bytes."""
+        promised = int(1.02 * len(part.line) * self.size / max(1, read)) + 1000 if read < self.size else len(part.line)
+        for numbers, (place, _) in zip(self.numbers, self.plan.columns, strict=True):
+            numbers.fill(frame[f"c{place}"], promised)
+        if self.counts is not None:
+            self.counts.fill(frame[f"c{self.plan.time}"], promised)
+        elif self.as_text:
+            self.texts.append(frame[f"c{self.plan.time}"])
+        if self.date is not None:
+            self.date.fill(frame[f"c{self.plan.date}"], promised)
+        self.line.append(part.line)
+        self.restart.append(part.restart)
