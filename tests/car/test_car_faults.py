@@ -99,6 +99,7 @@ CASES = [
     ('name = "Long Tail"', 'name = "  "', "name =", "car.name", "a name", "an empty text", "Fill it in"),
     ('name = "Long Tail"', r'name = "a\nb"', "name =", "car.name", "on one line", "'a b'", ""),
     ('name = "Long Tail"', "name = 3", "name =", "car.name", "a text in quotes", "3 (a number)", ""),
+    ('radius = "31 mm +- 0.3 mm"', 'radius = "1e300 m"', "radius", "tyre.radius", "at most 2 m", "'1e300 m'", ""),
     ('growth = "8 % +- 4 %"', 'growth = "-8 %"', "growth =", "tyre.growth", "at least 0 and at most 1", "'-8 %'", ""),
     ('radius = "32 mm ± 1 %"', 'radius = "32 mm ± -1 %"', "-1 %", "tyre.rear.radius", "[m]", "a negative bound", ""),
     (

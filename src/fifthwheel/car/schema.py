@@ -47,13 +47,26 @@ class CarTable(TomlTable):
     mass: Annotated[
         Quantity,
         Rule(
-            "quantity", "Ready to drive, with pack and body, on a scale.", "kg", above=0.0, bound="1 %", required=True
+            "quantity",
+            "Ready to drive, with pack and body, on a scale.",
+            "kg",
+            above=0.0,
+            most=20000.0,
+            bound="1 %",
+            required=True,
         ),
     ]
     wheelbase: Annotated[
         Quantity,
         Rule(
-            "quantity", "Front axle to rear axle.", "m", above=0.0, bound="1 %", required=True, shown="330 mm +- 2 mm"
+            "quantity",
+            "Front axle to rear axle.",
+            "m",
+            above=0.0,
+            most=20.0,
+            bound="1 %",
+            required=True,
+            shown="330 mm +- 2 mm",
         ),
     ]
     front_share: Annotated[
@@ -75,6 +88,7 @@ class CarTable(TomlTable):
             "Height of the centre of gravity above the ground.",
             "m",
             above=0.0,
+            most=5.0,
             bound="20 %",
             derived="15 % of the wheelbase, +- 40 % of that",
             shown="45 mm +- 10 mm",
@@ -87,6 +101,7 @@ class CarTable(TomlTable):
             "Middle of the left front tyre to middle of the right one.",
             "m",
             above=0.0,
+            most=10.0,
             bound="2 %",
             derived="75 % of the wheelbase, +- 20 % of that",
             shown="250 mm +- 2 mm",
@@ -99,6 +114,7 @@ class CarTable(TomlTable):
             "The same at the rear.",
             "m",
             above=0.0,
+            most=10.0,
             bound="2 %",
             derived="75 % of the wheelbase, +- 20 % of that",
             shown="250 mm +- 2 mm",
@@ -111,6 +127,7 @@ class CarTable(TomlTable):
             "Moment of inertia about the vertical axis; leave it out unless you have swung the car.",
             "kg m2",
             above=0.0,
+            most=1e6,
             bound="10 %",
             derived="not stated",
             shown="0.07 kg m2 +- 10 %",
@@ -129,6 +146,7 @@ class TyreKeys(TomlTable):
             "Not the diameter.",
             "m",
             above=0.0,
+            most=2.0,
             bound="2 %",
             required=True,
         ),
@@ -152,6 +170,7 @@ class TyreKeys(TomlTable):
             "Speed at which the tyre has grown that much.",
             "m/s",
             above=0.0,
+            most=500.0,
             derived="drive.top_speed",
             shown="25 m/s",
         ),
@@ -175,6 +194,7 @@ class TyreKeys(TomlTable):
             "One wheel with its tyre, about its axle.",
             "kg m2",
             least=0.0,
+            most=1000.0,
             bound="30 %",
             derived="6e-5 kg m2 at 31 mm radius, with the fourth power of the radius, +- 80 %",
             shown="6e-5 kg m2 +- 20 %",
@@ -219,6 +239,7 @@ class DriveTable(TomlTable):
             "Speed you expect it to reach; limits are checked against it.",
             "m/s",
             above=0.0,
+            most=500.0,
             bound="20 %",
             default="25 m/s +- 20 m/s",
         ),
@@ -251,13 +272,26 @@ class MotorTable(TomlTable):
     gear: Annotated[
         Quantity,
         Rule(
-            "quantity", "Motor turns per wheel turn, all stages together.", "1", above=0.0, required=True, shown="8.2"
+            "quantity",
+            "Motor turns per wheel turn, all stages together.",
+            "1",
+            above=0.0,
+            most=1000.0,
+            required=True,
+            shown="8.2",
         ),
     ]
     kv: Annotated[
         Quantity | None,
         Rule(
-            "quantity", "Speed constant.", "rad/s/V", above=0.0, bound="5 %", derived="not stated", shown="2200 rpm/V"
+            "quantity",
+            "Speed constant.",
+            "rad/s/V",
+            above=0.0,
+            most=1e5,
+            bound="5 %",
+            derived="not stated",
+            shown="2200 rpm/V",
         ),
     ] = None
     resistance: Annotated[
@@ -267,6 +301,7 @@ class MotorTable(TomlTable):
             "Winding resistance, phase to phase.",
             "ohm",
             above=0.0,
+            most=1000.0,
             bound="20 %",
             derived="not stated",
             shown="12 mohm",
@@ -290,6 +325,7 @@ class MotorTable(TomlTable):
             "Rotor with pinion, about its axis; it counts with the square of the gear.",
             "kg m2",
             least=0.0,
+            most=1000.0,
             bound="30 %",
             derived="not stated",
             shown="6e-6 kg m2 +- 30 %",
@@ -302,6 +338,7 @@ class MotorTable(TomlTable):
             "Limit set in the motor controller.",
             "A",
             above=0.0,
+            most=1e5,
             bound="5 %",
             derived="not stated",
             shown="120 A",
@@ -320,6 +357,7 @@ class PackTable(TomlTable):
             "Nominal voltage of the pack.",
             "V",
             above=0.0,
+            most=5000.0,
             bound="10 %",
             derived="3.7 V a cell, +- 15 %",
             shown="11.1 V",
@@ -327,7 +365,9 @@ class PackTable(TomlTable):
     ] = None
     charge: Annotated[
         Quantity | None,
-        Rule("quantity", "Rated charge.", "A s", above=0.0, bound="5 %", derived="not stated", shown="5000 mAh"),
+        Rule(
+            "quantity", "Rated charge.", "A s", above=0.0, most=1e8, bound="5 %", derived="not stated", shown="5000 mAh"
+        ),
     ] = None
     resistance: Annotated[
         Quantity | None,
@@ -336,6 +376,7 @@ class PackTable(TomlTable):
             "Internal resistance of the pack with its leads.",
             "ohm",
             least=0.0,
+            most=1000.0,
             bound="30 %",
             derived="not stated",
             shown="12 mohm",
@@ -353,6 +394,7 @@ class AirTable(TomlTable):
             "Drag coefficient times frontal area.",
             "m2",
             least=0.0,
+            most=100.0,
             bound="50 %",
             default="0.04 m2 +- 0.04 m2",
         ),
@@ -363,6 +405,8 @@ class AirTable(TomlTable):
             "quantity",
             "Lift coefficient times area, downforce positive.",
             "m2",
+            least=-100.0,
+            most=100.0,
             bound="50 %",
             default="0 m2 +- 0.04 m2",
         ),
@@ -398,6 +442,8 @@ class InertialTable(TomlTable):
             "place",
             _PLACE,
             "m",
+            least=-20.0,
+            most=20.0,
             bound="10 mm",
             derived='["0 mm", "0 mm", "0 mm"], each +- 50 mm',
             shown='["20 mm", "0 mm", "10 mm"]',
@@ -420,6 +466,7 @@ class InertialTable(TomlTable):
             "Range of the accelerometer as set (either way).",
             "m/s2",
             above=0.0,
+            most=1e5,
             derived="not stated",
             shown="16 g",
         ),
@@ -431,6 +478,7 @@ class InertialTable(TomlTable):
             "Range of the gyroscope as set (either way).",
             "rad/s",
             above=0.0,
+            most=1e4,
             derived="not stated",
             shown="2000 deg/s",
         ),
@@ -442,6 +490,7 @@ class InertialTable(TomlTable):
             "Delay of the sensor's own low-pass filter.",
             "s",
             least=0.0,
+            most=1.0,
             bound="50 %",
             default="2 ms +- 4 ms",
         ),
@@ -457,6 +506,8 @@ class GnssTable(TomlTable):
             "place",
             "Where the antenna sits, from the centre of gravity: forward, left, up.",
             "m",
+            least=-20.0,
+            most=20.0,
             bound="10 mm",
             derived='["0 mm", "0 mm", "50 mm"], each +- 100 mm',
             shown='["-60 mm", "0 mm", "90 mm"]',
@@ -465,7 +516,13 @@ class GnssTable(TomlTable):
     rate: Annotated[
         Quantity | None,
         Rule(
-            "quantity", "Fixes per second as set.", "Hz", above=0.0, derived="counted in the recording", shown="10 Hz"
+            "quantity",
+            "Fixes per second as set.",
+            "Hz",
+            above=0.0,
+            most=1e4,
+            derived="counted in the recording",
+            shown="10 Hz",
         ),
     ] = None
     latency: Annotated[
@@ -475,6 +532,7 @@ class GnssTable(TomlTable):
             "How late a fix arrives (usually 40-250 ms); estimated in every session.",
             "s",
             least=0.0,
+            most=10.0,
             bound="80 ms",
             default="120 ms +- 120 ms",
         ),
@@ -486,6 +544,7 @@ class GnssTable(TomlTable):
             "Standard deviation of its speed under open sky.",
             "m/s",
             above=0.0,
+            most=100.0,
             bound="100 %",
             default="0.10 m/s +- 0.10 m/s",
         ),
@@ -503,6 +562,7 @@ class EncoderTable(TomlTable):
             "Delay of the wheel speed computed on the car.",
             "s",
             least=0.0,
+            most=1.0,
             bound="50 %",
             default="2 ms +- 4 ms",
         ),
@@ -514,6 +574,7 @@ class EncoderTable(TomlTable):
             "How long that speed is held after the wheel has stopped.",
             "s",
             above=0.0,
+            most=60.0,
             derived="not stated",
             shown="100 ms",
         ),
@@ -533,7 +594,8 @@ class ChannelTable(TomlTable):
 
     name: Annotated[str, Rule("channel", "Name out of the glossary.", required=True, shown="wheel_speed_fl")]
     rate: Annotated[
-        Quantity, Rule("quantity", "Rate at which it is logged.", "Hz", above=0.0, required=True, shown="200 Hz")
+        Quantity,
+        Rule("quantity", "Rate at which it is logged.", "Hz", above=0.0, most=1e6, required=True, shown="200 Hz"),
     ]
 
 

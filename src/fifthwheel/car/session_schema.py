@@ -42,6 +42,7 @@ class ConditionsTable(TomlTable):
             "Mean wind speed at car height or as you have it.",
             "m/s",
             least=0.0,
+            most=100.0,
             bound="50 %",
             derived="not stated",
             shown="1.5 m/s +- 1 m/s",
@@ -85,9 +86,20 @@ class RunTable(TomlTable):
         int | None, Rule("whole", "Boot of the logger it belongs to, the first is 1.", least=1, most=10**6, default=1)
     ] = None
     start: Annotated[
-        Quantity, Rule("quantity", "Begin on the logger's clock within the boot.", "s", required=True, shown="12.4 s")
+        Quantity,
+        Rule(
+            "quantity",
+            "Begin on the logger's clock within the boot.",
+            "s",
+            least=0.0,
+            most=1e9,
+            required=True,
+            shown="12.4 s",
+        ),
     ]
-    end: Annotated[Quantity, Rule("quantity", "End on the same clock.", "s", required=True, shown="16.0 s")]
+    end: Annotated[
+        Quantity, Rule("quantity", "End on the same clock.", "s", least=0.0, most=1e9, required=True, shown="16.0 s")
+    ]
     mark: Annotated[
         str,
         Rule(
