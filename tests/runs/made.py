@@ -31,8 +31,8 @@ def made_car(**changes: Any) -> Car:
         cg_height=Quantity(0.05, 0.0, "m"), wheelbase=Quantity(0.35, 0.0, "m"), track_front=Quantity(0.26, 0.0, "m"),
         track_rear=Quantity(0.26, 0.0, "m"), yaw_inertia=None, tyre_front=tyre, tyre_rear=tyre, driven=("rl", "rr"),
         braked=("fl", "fr", "rl", "rr"), motors=(), pack=None, drag_area=Quantity(0.03, 0.005, "m2"),
-        lift_area=Quantity(0.0, 0.0, "m2"), rolling_resistance=Quantity(0.02, 0.005), top_speed=Quantity(25.0, 0.0, "m/s"),
-        steer_lock=None, inertial=None, gnss=None, encoder=None, channels=(), units="metric",
+        lift_area=Quantity(0.0, 0.0, "m2"), rolling_resistance=Quantity(0.02, 0.005),
+        top_speed=Quantity(25.0, 0.0, "m/s"), steer_lock=None, inertial=None, gnss=None, encoder=None, channels=(), units="metric",
     )  # fmt: skip
     return replace(car, **changes)
 
