@@ -32,7 +32,8 @@ def made_car(**changes: Any) -> Car:
         track_rear=Quantity(0.26, 0.0, "m"), yaw_inertia=None, tyre_front=tyre, tyre_rear=tyre, driven=("rl", "rr"),
         braked=("fl", "fr", "rl", "rr"), motors=(), pack=None, drag_area=Quantity(0.03, 0.005, "m2"),
         lift_area=Quantity(0.0, 0.0, "m2"), rolling_resistance=Quantity(0.02, 0.005),
-        top_speed=Quantity(25.0, 0.0, "m/s"), steer_lock=None, inertial=None, gnss=None, encoder=None, channels=(), units="metric",
+        top_speed=Quantity(25.0, 0.0, "m/s"), steer_lock=None, inertial=None, gnss=None, encoder=None, channels=(),
+        units="metric",
     )  # fmt: skip
     return replace(car, **changes)
 
@@ -125,11 +126,11 @@ def recording_of(*days: Day, commands: tuple[str, ...] = ("throttle", "brake", "
 def draws_around(
     motion: Motion, windows: Any, count: int, seed: int, *, u_sd: float = 0.005, radius_sd: float = 0.002
 ) -> tuple[Draws, ...]:
-    """A stand-in for backward sampling: a speed error of deviation `u_sd` that fades in 0.3 s, and one radius for all."""
-    rng = np.random.default_rng(seed)
-    radius = 0.05 * (1.0 + radius_sd * rng.standard_normal(count))
+    """A stand-in for backward sampling: a speed error of deviation `u_sd` fading in 0.3 s, and one radius for all."""
+    radius = 0.05 * (1.0 + radius_sd * np.random.default_rng(seed).standard_normal(count))
     out = []
     for boot, first, last in windows:
+        rng = np.random.default_rng([seed, boot, first])
         track = next(track for track in motion.tracks if track.boot == boot)
         t = track.t[first:last]
         u = track.mean["u"][first:last]

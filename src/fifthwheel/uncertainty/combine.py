@@ -75,7 +75,12 @@ def split_variance(draws: Floats, shared: Floats) -> Split:
 
 def shared_columns(shared: Mapping[str, Floats]) -> tuple[tuple[str, ...], Floats]:
     """Return the names and the columns (K, p) of the shared constants that vary over the draws."""
-    names = tuple(name for name, values in shared.items() if np.std(values) > 1e-12 * (1.0 + abs(np.mean(values))))
+    each = any(name.startswith("wheel_radius_") for name in shared)
+    names = tuple(
+        name
+        for name, values in shared.items()
+        if np.std(values) > 1e-12 * (1.0 + abs(np.mean(values))) and not (each and name == "wheel_radius")
+    )
     count = next((v.size for v in shared.values()), 0)
     return names, np.stack([shared[name] for name in names], axis=1) if names else np.zeros((count, 0))
 

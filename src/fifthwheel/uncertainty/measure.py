@@ -11,7 +11,7 @@ import numpy as np
 from fifthwheel.car.model import Car, Session
 from fifthwheel.data import Estimate, Floats, Motion, Recording, Refusal, Run
 from fifthwheel.errors import FigureError
-from fifthwheel.uncertainty.catalogue import definition_of
+from fifthwheel.uncertainty.catalogue import CATALOGUE, definition_of
 from fifthwheel.uncertainty.combine import LEAST_DRAWS, Trials, estimates_of, shared_columns
 from fifthwheel.uncertainty.conditions import air_density_of, normal
 from fifthwheel.uncertainty.of_braking import braking_values, circle_values, speed_pass_values, step_values
@@ -23,8 +23,11 @@ from fifthwheel.uncertainty.views import Value, View, tracks_by_boot, view_of, w
 
 Progress = Callable[[str, float], None]
 
-MOST_NUMBERS = 20_000_000
-"""Numbers in memory at once (160 MB): more draws are made in batches, each batch with its own constants."""
+MOST_NUMBERS = 40_000_000
+"""Numbers of draws in memory at once (320 MB): neighbouring runs are drawn together only up to this."""
+
+NAMES_DRAWN = 8
+"""Quantities in a draw, for the sum above."""
 
 CLOCK = 50e-6
 """Relative standard uncertainty of a crystal clock when GNSS gives no rate (common practice, no source)."""
@@ -79,35 +82,30 @@ def _drawn(
     recording: Recording, motion: Motion, runs: Sequence[Run], car: Car, count: int, seed: int,
     rng: np.random.Generator, progress: Progress | None,
 ) -> tuple[list[Trials], list[View], dict[str, Floats]]:  # fmt: skip
-    """Return every figure of single runs on all draws, the views of the coast-downs, and the drawn shared constants."""
+    """Return every figure of single runs on all draws, the views of the coast-downs, and the drawn shared constants.
+
+    One window is in memory at a time; draws of separate calls with one seed share the session's constants.
+    """
     from fifthwheel.motion import draw_motion
 
-    windows = windows_of(motion, runs)
-    rows = sum(last - first for _, first, last in windows)
-    batch = min(count, max(20, MOST_NUMBERS // max(8 * rows, 1)))
+    windows = windows_of(motion, runs, MOST_NUMBERS // (NAMES_DRAWN * count))
     power = normal(rng, 1.0, POWER_SCALE, count)
     tracks = tracks_by_boot(motion)
-    collected: dict[str, dict[str, list[Value]]] = {}
-    coasts: dict[str, list[View]] = {}
-    shared: list[dict[str, Floats]] = []
-    done = 0
-    while done < count:
-        size = min(batch, count - done)
-        drawn = draw_motion(motion, windows, size, seed + done)
-        shared.append(dict(drawn[0].shared))
-        for run in runs:
+    collected: dict[str, dict[str, Value]] = {}
+    coasts: list[View] = []
+    shared: dict[str, Floats] = {}
+    for number, (window, inside) in enumerate(windows):
+        (drawn,) = draw_motion(motion, (window,), count, seed)
+        shared = shared or dict(drawn.shared)
+        for run in inside:
             view = view_of(motion, run, drawn)
             if run.kind == "coast-down":
-                coasts.setdefault(run.id, []).append(_only_speed(view))
-            for value in _values(recording, tracks, view, car, power[done : done + size]):
-                collected.setdefault(value.name, {}).setdefault(run.id, []).append(value)
-        done += size
+                coasts.append(_only_speed(view))
+            for value in _values(recording, tracks, view, car, power):
+                collected.setdefault(value.name, {})[run.id] = value
         if progress is not None:
-            progress("computing figures on the draws", done / count)
-    names = shared[0].keys()
-    constants = {name: np.concatenate([part[name] for part in shared]) for name in names}
-    whole = [_joined(parts) for parts in coasts.values()]
-    return _trials(collected, runs, count), whole, constants
+            progress("computing figures on the draws", (number + 1) / len(windows))
+    return _trials(collected, runs), coasts, shared
 
 
 def _values(recording: Recording, tracks: dict[int, Any], view: View, car: Car, power: Floats) -> Iterable[Value]:
@@ -134,29 +132,30 @@ def _only_speed(view: View) -> View:
     return replace(view, t=view.t[rows], mean=mean, draws=drawn, first=0, last=int(view.t[rows].size))
 
 
-def _joined(views: Sequence[View]) -> View:
-    return replace(views[0], draws={"u": np.concatenate([view.draws["u"] for view in views])})
-
-
-def _trials(collected: dict[str, dict[str, list[Value]]], runs: Sequence[Run], count: int) -> list[Trials]:
+def _trials(collected: dict[str, dict[str, Value]], runs: Sequence[Run]) -> list[Trials]:
     """Return the values of each figure over its runs; a run counts when nearly all draws have the figure."""
-    direction = {run.id: run.direction for run in runs}
     out = []
     for name, by_run in collected.items():
-        kept: list[tuple[str, float, Floats]] = []
-        remark = ""
-        for run_id, parts in by_run.items():
-            drawn = np.concatenate([part.draws for part in parts])
-            share = np.count_nonzero(np.isfinite(drawn)) / count
-            if np.isfinite(parts[0].value) and share >= LEAST_DRAWS:
-                kept.append((run_id, parts[0].value, np.pad(drawn, (0, count - drawn.size), constant_values=np.nan)))
-                remark = parts[0].remark
+        kept = [
+            (run, by_run[run.id])
+            for run in runs
+            if run.id in by_run
+            and np.isfinite(by_run[run.id].value)
+            and np.mean(np.isfinite(by_run[run.id].draws)) >= LEAST_DRAWS
+        ]
         if kept:
-            ids = tuple(run_id for run_id, _, _ in kept)
-            values, drawn = np.array([v for _, v, _ in kept]), np.array([d for _, _, d in kept])
-            out.append(Trials(name, ids, tuple(direction[i] for i in ids), values, drawn, remark))
-    order = {run.kind: i for i, run in enumerate(runs)}
-    return sorted(out, key=lambda trials: order.get(definition_of(trials.name)[0].kind, 99))
+            out.append(
+                Trials(
+                    name,
+                    tuple(run.id for run, _ in kept),
+                    tuple(run.direction for run, _ in kept),
+                    np.array([value.value for _, value in kept]),
+                    np.array([value.draws for _, value in kept]),
+                    kept[0][1].remark,
+                )
+            )
+    order = {definition.pattern: i for i, definition in enumerate(CATALOGUE)}
+    return sorted(out, key=lambda trials: order[definition_of(trials.name)[0].pattern])
 
 
 def _timed(trials: Trials, clock: Floats) -> Trials:

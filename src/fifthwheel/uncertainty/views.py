@@ -44,38 +44,45 @@ def tracks_by_boot(motion: Motion) -> dict[int, Track]:
     return {track.boot: track for track in motion.tracks}
 
 
-def windows_of(motion: Motion, runs: Sequence[Run]) -> list[tuple[int, int, int]]:
-    """Return the rows (boot, first, last) to draw: each run with its margin, overlapping ones joined, in order."""
+Window = tuple[int, int, int]
+
+
+def window_of(track: Track, run: Run) -> Window:
+    """Return the rows (boot, first, last) of a run with its margin; a launch's reaches back into its rest."""
+    t = track.t
+    begin, end = t[run.first] - MARGIN, t[min(run.last, t.size) - 1] + MARGIN
+    if run.kind == "launch":
+        begin = max(min(begin, run.marks["first_motion"] - MARGIN), run.marks["rest"])
+    return run.boot, int(np.searchsorted(t, begin)), int(np.searchsorted(t, end, side="right"))
+
+
+def windows_of(motion: Motion, runs: Sequence[Run], most: int) -> list[tuple[Window, list[Run]]]:
+    """Return the windows to draw with the runs inside each: overlapping ones joined up to `most` rows, in order."""
     tracks = tracks_by_boot(motion)
-    wanted = []
-    for run in runs:
-        t = tracks[run.boot].t
-        begin, end = t[run.first] - MARGIN, t[min(run.last, t.size) - 1] + MARGIN
-        if run.kind == "launch":
-            begin = max(min(begin, run.marks["first_motion"] - MARGIN), run.marks["rest"] - MARGIN)
-        wanted.append((run.boot, int(np.searchsorted(t, begin)), int(np.searchsorted(t, end, side="right"))))
-    joined: list[tuple[int, int, int]] = []
-    for boot, first, last in sorted(wanted):
-        if joined and joined[-1][0] == boot and first <= joined[-1][2]:
-            joined[-1] = (boot, joined[-1][1], max(joined[-1][2], last))
-        else:
-            joined.append((boot, first, last))
-    return joined
+    out: list[tuple[Window, list[Run]]] = []
+    for run in sorted(runs, key=lambda run: (run.boot, run.first)):
+        boot, first, last = window_of(tracks[run.boot], run)
+        if out:
+            (held_boot, held_first, held_last), inside = out[-1]
+            low, high = min(held_first, first), max(held_last, last)
+            if held_boot == boot and first <= held_last and high - low <= most:
+                out[-1] = ((boot, low, high), [*inside, run])
+                continue
+        out.append(((boot, first, last), [run]))
+    return out
 
 
-def view_of(motion: Motion, run: Run, drawn: Sequence[Draws]) -> View:
-    """Return the view of a run on the draws that hold it."""
+def view_of(motion: Motion, run: Run, drawn: Draws) -> View:
+    """Return the view of a run on the draws of the window that holds it."""
     track = tracks_by_boot(motion)[run.boot]
-    held = next(d for d in drawn if d.boot == run.boot and d.first <= run.first and run.last <= d.last)
-    ((_, first, last),) = windows_of(motion, (run,))
-    first, last = max(first, held.first), min(last, held.last)
-    inside = slice(first - held.first, last - held.first)
+    _, first, last = window_of(track, run)
+    inside = slice(first - drawn.first, last - drawn.first)
     return View(
         run=run,
         t=track.t[first:last],
         mean={name: values[first:last] for name, values in track.mean.items()},
-        draws={name: values[:, inside] for name, values in held.values.items()},
-        shared=held.shared,
+        draws={name: values[:, inside] for name, values in drawn.values.items()},
+        shared=drawn.shared,
         first=run.first - first,
         last=run.last - first,
     )
