@@ -19,6 +19,7 @@ from fifthwheel.readers.propose.clock import find_clock
 from fifthwheel.readers.propose.frame import find_accelerations, find_turn_rates, settle_frame
 from fifthwheel.readers.propose.grid import lay_out
 from fifthwheel.readers.propose.layout import FileLayout, sniff_layout
+from fifthwheel.readers.propose.loose import give_loose_wheels_roles, settle_order
 from fifthwheel.readers.propose.motionfacts import (
     find_gnss_speed,
     find_positions,
@@ -29,6 +30,7 @@ from fifthwheel.readers.propose.plain import find_plain
 from fifthwheel.readers.propose.sample import Sample, read_sample
 from fifthwheel.readers.propose.scene import Candidate, Scene, tentative_roles
 from fifthwheel.readers.propose.turning import find_motor_speeds, find_turning
+from fifthwheel.readers.propose.unnamed import find_unnamed_commands, give_unnamed_roles
 from fifthwheel.readers.propose.words import read_header
 
 __all__ = ["propose_mapping"]
@@ -114,15 +116,20 @@ def examine(sample: Sample, car: Car | None, rate: float | None, where: str) -> 
     with np.errstate(all="ignore"):
         find_positions(scene)
         propose_positions(scene)
-        find_gnss_speed(scene)
         find_accelerations(scene)
+        find_gnss_speed(scene)
+        give_unnamed_roles(scene)
+        find_accelerations(scene)
+        give_loose_wheels_roles(scene)
         find_wheel_speeds(scene)
         find_accelerations(scene)
         find_turn_rates(scene)
         settle_frame(scene)
+        settle_order(scene)
         find_turning(scene)
         find_motor_speeds(scene)
         find_plain(scene)
+        find_unnamed_commands(scene)
     return scene
 
 

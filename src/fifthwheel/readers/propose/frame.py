@@ -9,6 +9,7 @@ from fifthwheel.readers.propose.grid import fit, fit_delayed, slope_in_time, smo
 from fifthwheel.readers.propose.motionfacts import (
     GYRO_COUNTS,
     GYRO_PER_SI,
+    Turning,
     accel_unit,
     turn_rate_fits,
 )
@@ -53,23 +54,16 @@ def find_turn_rates(scene: Scene) -> None:
     per_si = dict(GYRO_PER_SI) | {f"counts {c:g}": c * GYRO_PER_SI["deg/s"] for c in GYRO_COUNTS}
     if stated == "counts":
         per_si, stated = {u: k for u, k in per_si.items() if u[0] == "c"}, ""
-    strong, slope = False, float("nan")
+    strong, sign = False, 0
+    fits, evidence = _by_gyro_range(scene, columns, per_si)
     if yaw >= 0:
-        slope, how, correlation = turn_rate_fits(scene, scene.grid.columns[yaw])
-        if np.isfinite(slope):
-            strong = True
+        seen = turn_rate_fits(scene, scene.grid.columns[yaw])
+        if np.isfinite(seen.per_si) and abs(seen.correlation) > 0.55:
+            strong, sign = True, seen.sign
             # speed from wheels carries the guess of their radius, so the spread is wide without a car or GNSS
             spread = 0.2 if scene.car is not None or scene.speed_from == "GNSS speed" else 0.45
-            fits = {u: near(abs(slope), k, spread) * (0.25 if u[0] == "c" else 1.0) for u, k in per_si.items()}
-            evidence = (
-                f"'{scene.name(yaw)}' counts {abs(slope):.4g} per rad/s {how} (correlation {abs(correlation):.2f})"
-            )
-    if not strong:
-        top = max(
-            (float(np.quantile(np.abs(scene.known(i)), 0.99)) for i in columns if len(scene.known(i))), default=0.0
-        )
-        fits = {u: inside(top / k, 0.5, 9.0, 0.3) * (0.1 if u[0] == "c" else 1.0) for u, k in per_si.items()}
-        evidence = f"99 % of the numbers are below {top:.3g}"
+            fits = {u: near(seen.per_si, k, spread) * (0.25 if u[0] == "c" else 1.0) for u, k in per_si.items()}
+            evidence = f"'{scene.name(yaw)}' counts {seen.per_si:.4g} per rad/s {seen.how} (correlation {abs(seen.correlation):.2f})"
     choice = decide(stated, fits, evidence, strong)
     scale, unit, clause = 1.0, choice.unit, choice.clause
     if unit.startswith("counts"):
@@ -83,9 +77,21 @@ def find_turn_rates(scene: Scene) -> None:
         reason = f"header says '{scene.name(i)}'; {clause}"
         scene.found[i] = [Candidate(i, channel, unit, min(0.98, strength * choice.confidence), reason, scale)]
     if yaw >= 0:
-        sign = float(np.sign(slope)) if strong else 1.0
-        scene.turn_rate = scene.si["gyro_z"] * sign
+        scene.turn_rate = scene.si["gyro_z"] * (sign or 1)
         scene.turn_from = f"'{scene.name(yaw)}'"
+
+
+def _by_gyro_range(scene: Scene, columns: list[int], per_si: dict[str, float]) -> tuple[dict[str, float], str]:
+    """Return (unit -> plausibility, evidence) by the largest rates and by the offset at rest (below 5 deg/s as a rule)."""
+    top = max((float(np.quantile(np.abs(scene.known(i)), 0.99)) for i in columns if len(scene.known(i))), default=0.0)
+    calm = scene.quiet(columns)
+    rest = max((float(np.nanmedian(np.abs(scene.grid.columns[i][calm]))) for i in columns), default=0.0) if calm.any() else 0.0
+    fits = {}
+    for unit, k in per_si.items():
+        steady = 1.0 if rest / k < 0.09 else near(rest / k, 0.09, 0.4)
+        reach = inside(top / k, 0.5, 9.0, 0.3) if top / k > 9.0 else inside(top / k, 0.5, 9.0, 1.2)
+        fits[unit] = reach * steady * (0.1 if unit[0] == "c" else 1.0)
+    return fits, f"99 % of the numbers are below {top:.3g}, {rest:.2g} at rest"
 
 
 def _keep_wheel_difference(scene: Scene) -> None:
@@ -94,7 +100,7 @@ def _keep_wheel_difference(scene: Scene) -> None:
     speeds: dict[str, Floats] = {}
     for wheel in ("fl", "fr", "rl", "rr"):
         i = scene.column_of(f"wheel_speed_{wheel}")
-        if i >= 0:
+        if i >= 0 and (i not in scene.loose or scene.words[i].side):
             speeds[wheel] = grid.columns[i]
     pairs = [speeds[a + "r"] - speeds[a + "l"] for a in "fr" if a + "l" in speeds and a + "r" in speeds]
     if pairs and "wheel_speed" in scene.si:
@@ -107,7 +113,7 @@ def _keep_wheel_difference(scene: Scene) -> None:
             scene.si["wheel_difference"] = np.mean(pairs, axis=0) * ratio.slope * scene.radius / track
 
 
-def _directions(scene: Scene) -> dict[str, tuple[int, float]]:
+def _directions(scene: Scene, turning: Turning) -> dict[str, tuple[int, float]]:
     """Return accel letter -> (signed motion axis 1 forward, 2 left, 3 up; how sure 0..1) from gravity and motion."""
     grid = scene.grid
     out: dict[str, tuple[int, float]] = {}
@@ -128,9 +134,9 @@ def _directions(scene: Scene) -> dict[str, tuple[int, float]]:
             late = 10 if scene.speed_from == "GNSS speed" else 1
             found = fit_delayed(smoothed, change, grid.block, late)
             scores.append((abs(found.correlation), int(np.sign(found.correlation))))
-        if scene.speed is not None and scene.turn_rate is not None:
-            turning = scene.speed * scene.turn_rate
-            found = fit_delayed(smoothed, smooth(turning, grid.block, 7), grid.block, 4)
+        if scene.speed is not None and scene.turn_rate is not None and turning.sign:
+            turned = smooth(scene.speed * scene.turn_rate, grid.block, 7)
+            found = fit_delayed(smoothed, turned, grid.block, 4)
             scores.append((abs(found.correlation), 2 * int(np.sign(found.correlation))))
         if scores and max(scores)[0] > 0.6:
             best = max(scores)
@@ -148,28 +154,37 @@ def settle_frame(scene: Scene) -> None:
     signs are turned here.
     """
     told = scene.car.inertial.axes if scene.car is not None and scene.car.inertial is not None else _EXPECTED
-    seen = _directions(scene)
-    if not seen:
-        return
+    yaw = scene.column_of("gyro_z")
+    turning = Turning(float("nan"), "", 0.0, 0, "", 0)
+    if yaw >= 0 and yaw in scene.found:
+        turning = turn_rate_fits(scene, scene.grid.columns[yaw])
+    seen = _directions(scene, turning)
     wanted = {a: _signed(direction) for a, direction in zip("xyz", told, strict=True)}
-    if "z" not in seen and {"x", "y"} <= set(seen) and "accel_z" not in scene.si:
-        third = _cross(seen["x"][0], seen["y"][0])
-        if third and third != wanted["z"] and _named_by_motion(scene):
-            seen = dict(seen)
     wrong = [a for a, (axis, _) in seen.items() if axis != wanted[a]]
-    right_lines = all(abs(seen[a][0]) == abs(wanted[a]) for a in wrong)
-    mirrored = _handedness(seen) < 0
-    single = len(wrong) == 1 and len(seen) == 3 and right_lines
-    if wrong and right_lines and (mirrored or single or _named_by_motion(scene)):
+    lines = all(abs(seen[a][0]) == abs(wanted[a]) for a in wrong)
+    if wrong and lines and (_mirrored(seen, turning) or _named_by_motion(scene)):
+        if "z" in wrong and wrong == list(seen):  # gravity counted as -1 g: the axes not seen share the convention
+            wrong = [a for a in "xyz" if f"accel_{a}" in scene.si]
         _turn_signs(scene, wrong, seen)
         up = wanted["z"]
-    elif wrong:
-        _doubt(scene, wrong, seen, told)
-        up = _third(seen, wanted)
     else:
-        _confirm(scene, seen)
-        up = wanted["z"]
-    _settle_yaw_sign(scene, up)
+        right = [a for a in seen if a not in wrong]
+        _doubt(scene, wrong, seen, told)
+        _confirm(scene, {a: seen[a] for a in right})
+        up = _third(seen, wanted)
+    if yaw >= 0 and yaw in scene.found:
+        _settle_yaw_sign(scene, up, turning, seen, wanted)
+
+
+def _mirrored(seen: dict[str, tuple[int, float]], turning: Turning) -> bool:
+    """Return whether no rotation of a sensor explains the directions seen."""
+    if set(seen) == {"x", "y", "z"}:
+        return _handedness(seen) < 0
+    if "z" in seen and turning.sign:
+        return int(np.sign(seen["z"][0])) == -turning.sign
+    if {"x", "y"} <= set(seen) and turning.sign:
+        return int(np.sign(_cross(seen["x"][0], seen["y"][0]))) == -turning.sign
+    return False
 
 
 def _signed(direction: str) -> int:
@@ -190,7 +205,7 @@ def _handedness(seen: dict[str, tuple[int, float]]) -> int:
     """Return +1 or -1 for a whole frame, 0 when an axis is not seen or two point the same way."""
     if set(seen) != {"x", "y", "z"}:
         return 0
-    return int(round(float(np.linalg.det(np.array([_unit(seen[a][0]) for a in "xyz"], dtype=float)))))
+    return round(float(np.linalg.det(np.array([_unit(seen[a][0]) for a in "xyz"], dtype=float))))
 
 
 def _third(seen: dict[str, tuple[int, float]], wanted: dict[str, int]) -> int:
@@ -226,8 +241,11 @@ def _turn_signs(scene: Scene, wrong: list[str], seen: dict[str, tuple[int, float
     for a in wrong:
         channel = f"accel_{a}"
         old = scene.found[scene.column_of(channel)][0]
-        why = f"sign turned: it points {_WAYS[seen[a][0]]} (as measured, {_sure(seen[a][1])})"
-        _replace(scene, channel, min(old.confidence, 0.88), why, turn=True)
+        if a in seen:
+            why = f"sign turned: it points {_WAYS[seen[a][0]]} (as measured, {_sure(seen[a][1])})"
+        else:
+            why = "sign turned with the other axes, which count the force the other way"
+        _replace(scene, channel, min(old.confidence, 0.88 if a in seen else 0.7), why, turn=True)
         scene.si[channel] = -scene.si[channel]
 
 
@@ -254,28 +272,36 @@ def _confirm(scene: Scene, seen: dict[str, tuple[int, float]]) -> None:
         _replace(scene, channel, min(0.98, old.confidence + 0.02), f"it points {_WAYS[axis]} ({_sure(score)})")
 
 
-def _settle_yaw_sign(scene: Scene, up: int) -> None:
-    """Hold the sign of the z turn rate against motion, given where the sensor's z points."""
-    i = scene.column_of("gyro_z")
-    if i < 0 or i not in scene.found or abs(up) != 3:
+def _settle_yaw_sign(
+    scene: Scene, up: int, turning: Turning, seen: dict[str, tuple[int, float]], wanted: dict[str, int]
+) -> None:
+    """Hold the sign of the z turn rate against motion, given where the sensor's z points.
+
+    Course and wheels tell it by themselves; lateral acceleration only together with the direction of its axis.
+    """
+    if abs(up) != 3:
         return
-    # lateral acceleration is in scene.si with the sensor's own sign; y and z turn round together when mounted upside down
-    slope, how, correlation = turn_rate_fits(scene, scene.grid.columns[i])
-    if not np.isfinite(slope) or abs(correlation) < 0.7:
+    old = scene.found[scene.column_of("gyro_z")][0]
+    sign, how = turning.sign, "against course or wheels"
+    if not sign and turning.lateral == "accel_y" and abs(turning.correlation) > 0.7:
+        ahead = seen["x"][0] if "x" in seen else wanted["x"]
+        sideways = _cross(up, ahead)  # y of a right-handed sensor
+        if abs(sideways) == 2:
+            now = _sign_in(scene, "accel_y")
+            sign, how = turning.lateral_sign * now * int(np.sign(sideways)), "against lateral acceleration"
+    if not sign:
         return
-    sign = np.sign(slope)
-    if "course" in how or "wheels" in how:
-        sign *= np.sign(up)
-    old = scene.found[i][0]
-    if sign < 0:
-        _replace(
-            scene,
-            "gyro_z",
-            min(old.confidence, 0.85),
-            f"sign turned: {how} it runs the other way (correlation {correlation:.2f})",
-            True,
-        )
+    expected = int(np.sign(up))
+    if sign != expected:
+        ways = {1: "anticlockwise", -1: "clockwise"}
+        why = f"sign turned: it counts {ways[sign]} {how}, but z points {_WAYS[up]}"
+        _replace(scene, "gyro_z", min(old.confidence, 0.85 if turning.sign else 0.7), why, True)
         scene.si["gyro_z"] = -scene.si["gyro_z"]
     else:
-        _replace(scene, "gyro_z", min(0.98, old.confidence + 0.02), f"sign agrees {how}")
-    scene.turn_rate = scene.si["gyro_z"] * np.sign(up)
+        _replace(scene, "gyro_z", min(0.98, old.confidence + 0.02), f"its sign agrees {how}")
+    scene.turn_rate = scene.si["gyro_z"] * expected
+
+
+def _sign_in(scene: Scene, channel: str) -> int:
+    """Return -1 when the proposal turned the sign of a channel, else 1."""
+    return -1 if scene.found[scene.column_of(channel)][0].scale < 0.0 else 1

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
 from fifthwheel.data import Floats
-from fifthwheel.readers.propose.grid import Fit, fit, fit_delayed, slope_in_time, smooth
+from fifthwheel.readers.propose.grid import Fit, fit, fit_delayed, lay_out, slope_in_time, smooth
 from fifthwheel.readers.propose.scene import Candidate, Choice, Scene, decide, inside, near
 from fifthwheel.units import STANDARD_GRAVITY
 
@@ -113,11 +114,16 @@ def find_gnss_speed(scene: Scene) -> None:
         use = scene.place_speed > 2.0
         found = fit_delayed(smoothed, scene.place_speed, scene.grid.block, 3, use)
         if use.sum() > 40:
-            ratio = float(np.nanmedian(smoothed[use] / scene.place_speed[use]))
-            fits = {unit: near(ratio, k, 0.05) for unit, k in SPEED_PER_SI.items()}
-            strong = True
+            ratios = smoothed[use] / scene.place_speed[use]
+            low, ratio, high = (max(1e-9, float(v)) for v in np.nanquantile(ratios, [0.25, 0.5, 0.75]))
+            spread = min(0.5, max(0.05, 0.7 * math.log(high / low)))
+            fits = {unit: near(ratio, k, spread) * _common_speed(unit) ** (spread / 0.05 - 0.9) for unit, k in SPEED_PER_SI.items()}
+            strong = spread < 0.15
             strength = max(strength, 0.95) if found.correlation > 0.9 else strength
             evidence = f"it is {ratio:.3f} times the speed of the positions in m/s"
+    elif (k := _speed_by_acceleration(scene, raw)) > 0.0:
+        fits = {unit: near(k, p, 0.15) * _common_speed(unit) for unit, p in SPEED_PER_SI.items()}
+        strong, evidence = True, f"it changes by {k:.3g} per second for each m/s2 of forward acceleration"
     choice = decide(stated, fits, evidence, strong)
     gap = scene.grid.gap[i]
     held = f", updated every {gap * scene.clock.step * 1000:.0f} ms" if gap > 1.5 else ""
@@ -129,8 +135,20 @@ def find_gnss_speed(scene: Scene) -> None:
     scene.speed_from = "GNSS speed"
 
 
+def _speed_by_acceleration(scene: Scene, raw: Floats) -> float:
+    """Return by how much a speed column changes per second for each m/s2 of forward acceleration, 0 when unknown."""
+    grid = scene.grid
+    change = smooth(slope_in_time(raw, grid.block, grid.width), grid.block, 9)
+    best = Fit(0.0, 0.6, 0)
+    for channel in ("accel_x", "accel_y"):
+        if channel in scene.si:
+            found = fit_delayed(smooth(scene.si[channel], grid.block, 9), change, grid.block, 10)
+            best = found if abs(found.correlation) > abs(best.correlation) else best
+    return abs(best.slope)
+
+
 def _common_speed(unit: str) -> float:
-    return {"m/s": 1.0, "km/h": 0.9, "mph": 0.4, "kn": 0.4}.get(unit, 0.3)
+    return {"m/s": 1.0, "km/h": 0.95, "mph": 0.5, "kn": 0.5}.get(unit, 0.25)
 
 
 def _both(strength: float, choice: Choice) -> float:
@@ -144,7 +162,8 @@ def accel_unit(scene: Scene, columns: list[int]) -> tuple[Choice, float]:
     rest = [float(np.nanmean(scene.grid.columns[i][calm])) if calm.any() else 0.0 for i in columns]
     norm = math.sqrt(sum(value * value for value in rest))
     per_si = dict(ACCEL_PER_SI)
-    for counts in GRAVITY_COUNTS:
+    whole = all(bool(np.all(scene.known(i) % 1.0 == 0.0)) for i in columns)
+    for counts in GRAVITY_COUNTS if whole else ():
         per_si[f"counts {counts:g}"] = counts / STANDARD_GRAVITY
     if stated == "counts":
         per_si = {unit: k for unit, k in per_si.items() if unit.startswith("counts")}
@@ -303,27 +322,69 @@ def _with_radius(evidence: str, fits: dict[str, float], k: float) -> str:
     return evidence
 
 
-def turn_rate_fits(scene: Scene, raw: Floats) -> tuple[float, str, float]:
-    """Return (numbers per rad/s anticlockwise with sign, evidence, correlation) of a yaw rate column, NaN when unknown.
+def course_column_rate(scene: Scene) -> Floats | None:
+    """Return the rate of the GNSS course column [rad/s, clockwise] while moving, None without one."""
+    i = scene.column_of("gnss_course")
+    if i < 0 or scene.speed is None or scene.grid.columns.shape[1] == 0:
+        return None
+    values = scene.known(i)
+    top = float(np.max(np.abs(values), initial=0.0))
+    turn = next((p for p in (2.0 * math.pi, 360.0, 36000.0, 360e5) if top <= 1.01 * p), 0.0)
+    if not turn:
+        return None
+    grid, sample = scene.grid, scene.sample.numbers[i]
+    filled = np.interp(np.arange(len(sample)), np.flatnonzero(np.isfinite(sample)), values)
+    unwrapped = np.unwrap(filled * 2.0 * math.pi / turn)
+    course = lay_out([unwrapped], scene.clock.t, scene.clock.block, scene.clock.step).columns[0]
+    moving = smooth((scene.speed > 1.5).astype(float), grid.block, 15) > 0.99
+    return np.where(moving, smooth(slope_in_time(course, grid.block, grid.width), grid.block, 13), np.nan)
 
-    Witnesses: the course of the positions, lateral acceleration = speed x turn rate, left against right wheels.
-    """
+
+@dataclass(frozen=True)
+class Turning:
+    """What witnesses say of a yaw rate column. per_si: numbers per rad/s (magnitude), NaN when unknown; how and
+    correlation: of the best witness. sign: +1 when it counts anticlockwise by an independent witness (course or wheels),
+    -1 clockwise, 0 unknown. lateral: accel channel that follows speed x turn rate, "" when none, and that sign."""
+
+    per_si: float
+    how: str
+    correlation: float
+    sign: int
+    lateral: str
+    lateral_sign: int
+
+
+def turn_rate_fits(scene: Scene, raw: Floats) -> Turning:
+    """Hold a yaw rate column against the course of the positions, lateral acceleration over speed, and the wheels."""
     grid = scene.grid
     smoothed = smooth(raw, grid.block, 13)
-    best = (float("nan"), "", 0.0)
-    if scene.place_course_rate is not None:
-        found = fit_delayed(smoothed, -scene.place_course_rate, grid.block, 12)
-        if abs(found.correlation) > 0.6:
-            best = (1.0 / found.slope, "against the course of the positions", found.correlation)
-    lateral = scene.si.get("accel_y")
-    if scene.speed is not None and lateral is not None:
-        moving = scene.speed > 1.0
-        found = fit_delayed(smoothed * scene.speed, smooth(lateral, grid.block, 13), grid.block, 2, moving)
-        if abs(found.correlation) > max(0.6, abs(best[2]) if best[1] else 0.0):
-            best = (1.0 / found.slope, "against lateral acceleration over speed", found.correlation)
+    found: list[tuple[float, Fit, str]] = []
+    sign, lateral, lateral_sign = 0, "", 0
+    for rate in (scene.place_course_rate, course_column_rate(scene)):
+        if rate is None:
+            continue
+        course = fit_delayed(smoothed, -rate, grid.block, 12)
+        if abs(course.correlation) > 0.5:
+            sign = int(np.sign(course.correlation))
+            found.append((abs(course.correlation), course, "against the course of the positions"))
+    if scene.speed is not None:
+        best = 0.6
+        for channel in ("accel_x", "accel_y"):
+            if channel not in scene.si:
+                continue
+            follow = smooth(scene.si[channel], grid.block, 13)
+            by = fit_delayed(smoothed * scene.speed, follow, grid.block, 2, scene.speed > 1.0)
+            if abs(by.correlation) > best:
+                best, lateral, lateral_sign = abs(by.correlation), channel, int(np.sign(by.correlation))
+                found = [f for f in found if "lateral" not in f[2]]
+                found.append((abs(by.correlation), by, "against lateral acceleration over speed"))
     difference = scene.si.get("wheel_difference")
-    if difference is not None and not best[1]:
-        found = fit(smoothed, smooth(difference, grid.block, 13))
-        if abs(found.correlation) > 0.6:
-            best = (1.0 / found.slope, "against the right wheels less the left", found.correlation)
-    return best
+    if difference is not None:
+        wheels = fit(smoothed, smooth(difference, grid.block, 13))
+        if abs(wheels.correlation) > 0.5:
+            sign = sign or int(np.sign(wheels.correlation))
+            found.append((0.8 * abs(wheels.correlation), wheels, "against the right wheels less the left"))
+    if not found:
+        return Turning(float("nan"), "", 0.0, 0, "", 0)
+    _, top, how = max(found, key=lambda f: f[0])
+    return Turning(abs(1.0 / top.slope), how, top.correlation, sign, lateral, lateral_sign)

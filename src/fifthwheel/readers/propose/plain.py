@@ -36,6 +36,10 @@ _TYPICAL: dict[str, tuple[float, float]] = {
 """Where the largest numbers [SI] of a channel usually lie (common practice, no source)."""
 
 
+_USUAL = {"mm": 0.15, "cm": 0.1, "km": 0.05, "ft": 0.15, "ft/s": 0.1, "cm/s": 0.1, "mm/s": 0.3, "kn": 0.4, "mph": 0.4, "bar": 0.3}
+"""How usual a unit is when none is stated."""
+
+
 def find_plain(scene: Scene) -> None:
     """Propose every column that has a role by its words and no proposal yet."""
     special: dict[str, Callable[[Scene, int], None]] = {
@@ -83,7 +87,8 @@ def _by_range(scene: Scene, i: int) -> None:
         confidence = strength * (0.96 if unit == stated else 0.9 if si == "1" else 0.7)
         scene.add(Candidate(i, channel, unit, min(0.97, confidence), f"header says '{scene.name(i)}'; {text}"))
         return
-    order = {unit: 1.0 - 0.08 * k for k, unit in enumerate(u for u in DIMENSIONS.get(si, (si,)) if u in _TO_SI)}
+    units = [u for u in DIMENSIONS.get(si, (si,)) if u in _TO_SI]
+    order = {unit: _USUAL.get(unit, 1.0 - 0.08 * k) for k, unit in enumerate(units)}
     fits = {u: inside(top * _TO_SI[u][0], *span) * w for u, w in order.items()}
     choice = decide(stated, fits, evidence, False)
     bare = choice.unit == si and si == "1" and not choice.follows_data

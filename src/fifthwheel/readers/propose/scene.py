@@ -44,6 +44,7 @@ class Scene:
     grid: Grid
     car: Car | None
     roles: dict[int, tuple[str, float]]
+    loose: list[int] = field(default_factory=list)
     found: dict[int, list[Candidate]] = field(default_factory=dict)
     si: dict[str, Floats] = field(default_factory=dict)
     speed: Floats | None = None
@@ -139,7 +140,9 @@ def decide(stated: str, fits: Mapping[str, float], evidence: str, strong: bool) 
     if not best or fits[best] < 0.02:
         return Choice(stated or best, 0.5 if stated else 0.3, evidence)
     share = fits[best] / total
-    return Choice(best, (0.6 + 0.36 * share) if strong else (0.45 + 0.4 * share), f"taken as {best}: {evidence}")
+    fitting = 0.6 + 0.4 * min(1.0, fits[best] / 0.4)
+    confidence = (0.6 + 0.36 * share) * fitting if strong else (0.45 + 0.45 * share)
+    return Choice(best, confidence, f"taken as {best}: {evidence}")
 
 
 def tentative_roles(words: Sequence[Words], skip: Iterable[int]) -> dict[int, tuple[str, float]]:

@@ -32,8 +32,8 @@ _WORDS: dict[str, str] = {
     "CURRENT": "current curr strom courant corriente corrente amps amp i amperage ibat ibatt imot",
     "VOLT": "voltage volt volts spannung tension voltaje tensione u vbat vbatt vbus vin ubat upack vpack",
     "BATTERY": "batt bat battery akku batterie bateria batteria pack lipo vbat vbatt vbus ubat ibat ibatt accu bus vpack upack",
-    "INPUT": "input in supply",
-    "SUPPLY": "rail vcc vdd 5v 3v3 bec 5v0 servorail v5 logic",
+    "INPUT": "input in",
+    "SUPPLY": "supply rail vcc vdd 5v 3v3 bec 5v0 servorail v5 logic",
     "DUTY": "duty dutycycle pwmduty tastgrad",
     "CHARGE": "charge mah used consumed ladung drawn ah capacity kapazitaet",
     "ACCEL": "accel acc acceleration accelerometer beschleunigung beschl accelerazione aceleracion a lin linear linaccel acel "
@@ -51,7 +51,7 @@ _WORDS: dict[str, str] = {
     "LATI": "latitude latitud latitudine breite breitengrad lat", "LONGI": "longitude longitud longitudine lon lng long laenge lange laengengrad",
     "ALT": "alt altitude altitud altitudine hoehe hohe height elevation ele msl hmsl",
     "COURSE": "course cog heading head hdg kurs cap rumbo rotta track bearing headmot headingmotion azimuth",
-    "SOG": "sog groundspeed gspeed gndspd",
+    "SOG": "sog ground groundspeed gspeed gndspd",
     "NORTH": "north nord veln vn norte", "EAST": "east vele ve este ost est", "DOWN": "down veld vd",
     "SATS": "sats sat satellites satellite numsv nsat nsats satelliten numsats sv svs satelites",
     "VIEW": "view visible inview sichtbar", "FIX": "fix fixtype fixq quality mode3d fixstatus",
@@ -234,6 +234,7 @@ class Words:
     concepts: frozenset[str]
     side: str = ""
     number: int = 0
+    axis: str = ""
 
 
 @lru_cache(maxsize=4096)
@@ -289,7 +290,7 @@ def _plain(text: str) -> str:
 
 
 def _tokens(text: str) -> list[str]:
-    text = _plain(text)
+    text = re.sub(r"(?<![A-Za-z])\d+V\d*(?![A-Za-z])", " 5v ", _plain(text))
     text = re.sub(r"(?<=[a-z0-9])(?=[A-Z])", " ", text)
     text = re.sub(r"(?<=[A-Z])(?=[A-Z][a-z])", " ", text)
     return [token.lower() for token in re.split(r"[^0-9A-Za-z/]+", text) if token]
@@ -346,7 +347,7 @@ def _interpret(text: str, tokens: list[str], unit: str) -> Words:
     fitting = [(name, strength) for name, strength in channels if _fits(name, unit)]
     if unit and not fitting and channels:
         fitting = [(name, strength * 0.8) for name, strength in channels]
-    return Words(text, tuple(fitting), unit, frozenset(concepts), side, number)
+    return Words(text, tuple(fitting), unit, frozenset(concepts), side, number, axis)
 
 
 def _wheel_of(wheel: str, concepts: set[str]) -> tuple[str, str]:
