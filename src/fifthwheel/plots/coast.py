@@ -67,7 +67,7 @@ def _caption(curve: Mapping[str, Any], points: Mapping[str, Any], figures: Seque
     if speed[0] < 0.5 * at:
         share = float(np.interp(speed[0], speed, force)) / float(force[-1])
         text += f", at {with_unit(float(speed[0]), 'm/s', system)} {100.0 * share:.0f} % of it"
-    area = [f for f in figures if f.kind == "coast-down" and "cda" in f.name.lower() and f.scope == "mean"]
+    area = [f for f in figures if f.kind == "coast-down" and f.name.endswith("cda") and f.scope == "mean"]
     if area:
         text += f"; the drag area from {plural(area[0].n, 'run')} is {result_text(area[0], system)}"
     return f"{text}. Points: deceleration of each run times effective mass." if points else f"{text}."

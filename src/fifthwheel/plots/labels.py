@@ -68,25 +68,60 @@ def put(axes: Axes, ends: Sequence[End], lines: Sequence[tuple[Floats, Floats]] 
 
     lines: (x, y) of what is drawn, in data units. reach: how many lines of words a word may move.
     """
-    marks = _points_of(axes, lines)
-    frame = axes.get_window_extent()
-    taken: list[tuple[float, float, float, float]] = []
-    for end in sorted(ends, key=lambda e: -e.y):
+    marks, frame = _points_of(axes, lines), axes.get_window_extent()
+    boxes = []
+    for end in ends:
         x, y = axes.transData.transform((end.x, end.y))
         width = text_width(end.text, end.weight)
         left = x + GAP if end.side == "right" else x - GAP - width
-        left = min(max(left, frame.x0 + 1.0), frame.x1 - width - 1.0)
-        best, place = np.inf, y
-        for step in sorted(range(-2 * reach, 2 * reach + 1), key=abs):
-            centre = y + step * LINE / 2.0
-            box = (left, centre - LINE / 2.0, left + width, centre + LINE / 2.0)
-            if box[1] < frame.y0 - 1.0 or box[3] > frame.y1 + LINE:
-                continue
-            cost = abs(step) + 100.0 * sum(_overlap(box, other) for other in taken) + 2.0 * _hits(marks, box)
-            if cost < best:
-                best, place = cost, centre
-        taken.append((left, place - LINE / 2.0, left + width, place + LINE / 2.0))
-        _write(axes, end, left, place, y)
+        boxes.append((min(max(left, frame.x0 + 1.0), frame.x1 - width - 1.0), width, float(y)))
+    for column in _columns(boxes):
+        order = sorted(column, key=lambda i: -boxes[i][2])
+        wanted = spread([-boxes[i][2] for i in order], LINE)
+        ceiling = frame.y1 + LINE / 2.0
+        for i, down in zip(order, wanted, strict=True):
+            left, width, y = boxes[i]
+            best, place = np.inf, min(-down, ceiling)
+            for step in sorted(range(-2 * reach, 2 * reach + 1), key=abs):
+                centre = -down + step * LINE / 2.0
+                if centre > ceiling or centre < frame.y0 + LINE / 2.0 - 1.0:
+                    continue
+                box = (left, centre - LINE / 2.0, left + width, centre + LINE / 2.0)
+                cost = abs(step) + 2.0 * _hits(marks, box)
+                if cost < best:
+                    best, place = cost, centre
+            ceiling = place - LINE
+            _write(axes, ends[i], left, place, y)
+
+
+def spread(wanted: Sequence[float], gap: float) -> list[float]:
+    """Return places at least `gap` apart, in the order given, that move least from `wanted` (rising, least squares).
+
+    Pool adjacent violators on the places less their minimal distances (Best & Chakravarti 1990).
+    """
+    blocks: list[tuple[float, int]] = []
+    for i, value in enumerate(wanted):
+        mean, count = value - i * gap, 1
+        while blocks and blocks[-1][0] > mean:
+            other, many = blocks.pop()
+            mean, count = (mean * count + other * many) / (count + many), count + many
+        blocks.append((mean, count))
+    flat = [mean for mean, count in blocks for _ in range(count)]
+    return [value + i * gap for i, value in enumerate(flat)]
+
+
+def _columns(boxes: Sequence[tuple[float, float, float]]) -> list[list[int]]:
+    """Return groups of words whose places overlap sideways and must therefore stand under one another."""
+    columns: list[list[int]] = []
+    right = -np.inf
+    for i in sorted(range(len(boxes)), key=lambda i: boxes[i][0]):
+        left, width, _ = boxes[i]
+        if left < right + 2.0:
+            columns[-1].append(i)
+        else:
+            columns.append([i])
+        right = max(right, left + width)
+    return columns
 
 
 def _write(axes: Axes, end: End, left: float, centre: float, y: float) -> None:
@@ -128,7 +163,3 @@ def _hits(marks: Floats, box: tuple[float, float, float, float]) -> int:
         (marks[:, 0] > box[0]) & (marks[:, 0] < box[2]) & (marks[:, 1] > box[1] + 1.0) & (marks[:, 1] < box[3] - 1.0)
     )
     return int(np.count_nonzero(inside))
-
-
-def _overlap(one: tuple[float, float, float, float], other: tuple[float, float, float, float]) -> bool:
-    return one[0] < other[2] + 2.0 and other[0] < one[2] + 2.0 and one[1] < other[3] - 0.5 and other[1] < one[3] - 0.5

@@ -143,7 +143,8 @@ def _on_paper() -> Iterator[None]:
     _register_fonts()
     with matplotlib.rc_context():
         matplotlib.rcdefaults()
-        matplotlib.rcParams.update(_style())
+        settings: Any = matplotlib.rcParams
+        settings.update(_style())
         yield
 
 
@@ -217,7 +218,7 @@ def _svg_text(figure: Figure, prefix: str, title: str) -> str:
 
     out = io.StringIO()
     nothing = {"Date": None, "Creator": None, "Format": None, "Type": None}
-    FigureCanvasSVG(figure).print_svg(out, metadata=nothing)
+    FigureCanvasSVG(figure).print_svg(out, metadata=nothing)  # type: ignore[no-untyped-call]
     return _tidy(out.getvalue(), prefix, title)
 
 

@@ -8,15 +8,13 @@ import numpy as np
 
 from fifthwheel.data import Floats, Motion, Quantity
 from fifthwheel.plots.paper import NARROW, Drawing, axes_on, colour, draw, few_ticks, name_axes, sheet_of
-from fifthwheel.plots.windows import with_unit
+from fifthwheel.plots.windows import MEAN_OVER, running_mean, with_unit
 from fifthwheel.units import STANDARD_GRAVITY, System, format_number, preferred
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-MEAN_OVER = 0.05
-"""Accelerations are averaged over this time [s], as for the peak figures."""
 MOVING = 0.5
 """Slower than this [m/s] the car counts as standing and is left out."""
 
@@ -58,7 +56,9 @@ def acceleration_plane(motion: Motion, friction: Quantity | None, system: System
 
 def _accelerations(motion: Motion) -> tuple[Floats, Floats, float]:
     """Return ax, ay [m/s2] as running means while moving, of all boots, and the time of one row [s]."""
-    parts_x, parts_y, step = [], [], 0.01
+    parts_x: list[Floats] = []
+    parts_y: list[Floats] = []
+    step = 0.01
     for track in motion.tracks:
         if track.t.size < 3 or "ax" not in track.mean or "ay" not in track.mean:
             continue
@@ -66,21 +66,12 @@ def _accelerations(motion: Motion) -> tuple[Floats, Floats, float]:
         rows = max(1, round(MEAN_OVER / max(step, 1e-4)))
         moving = track.usable & (np.abs(track.mean["u"]) > MOVING)
         for name, parts in (("ax", parts_x), ("ay", parts_y)):
-            parts.append(_running_mean(np.where(moving, track.mean[name], np.nan), rows))
+            parts.append(running_mean(np.where(moving, track.mean[name], np.nan), rows))
     if not parts_x:
         return np.empty(0), np.empty(0), step
     x, y = np.concatenate(parts_x), np.concatenate(parts_y)
     keep = np.isfinite(x) & np.isfinite(y)
     return x[keep], y[keep], step
-
-
-def _running_mean(values: Floats, rows: int) -> Floats:
-    if rows <= 1 or values.size < rows:
-        return values
-    total = np.concatenate([[0.0], np.cumsum(np.nan_to_num(values))])
-    gaps = np.concatenate([[0], np.cumsum(~np.isfinite(values))])
-    mean: Floats = (total[rows:] - total[:-rows]) / rows
-    return np.where(gaps[rows:] - gaps[:-rows] > 0, np.nan, mean)
 
 
 def _cells(axes: Axes, x: Floats, y: Floats, step: float) -> None:

@@ -34,16 +34,26 @@ if TYPE_CHECKING:
 ROLLOUT = 0.3048
 """The first foot [m] (international foot, exact)."""
 
+MOST_BANDS = 16
+"""Of more runs than this the bands would only fill the drawing."""
+
 NAMED_ENDS = 8
 """So many runs are named at their ends; of more, the quickest, the slowest and the left-out ones."""
 
 
 def launches(
-    motion: Motion, runs: Sequence[Run], figures: Sequence[Estimate], system: System = "metric"
+    motion: Motion,
+    runs: Sequence[Run],
+    figures: Sequence[Estimate],
+    system: System = "metric",
+    *,
+    name: str = "launches",
+    height: float = 215.0,
 ) -> Drawing | None:
     """Return speed against time from first motion, all launches over one another; None when there is none.
 
     Valid launches in ink with their 95 % band, left-out ones in grey. Speeds in the reader's unit.
+    name, height [pt]: for a second drawing of another height on one page.
     """
     windows = windows_of(motion, runs, "launch", origin="first_motion", lead=0.15)
     if not windows:
@@ -52,7 +62,7 @@ def launches(
     lines = [_line_of(w, w.t, len(windows), unit.factor) for w in windows]
 
     def paint(width: float) -> Figure:
-        figure = sheet_of(width, 190.0 if width > NARROW else 200.0)
+        figure = sheet_of(width, height if width > NARROW else 200.0)
         axes = axes_on(figure, 30.0, 31.0, 6.0, 20.0)
         drawn = _curves(axes, windows, lines)
         longest = max(float(x[np.isfinite(y)][-1]) for x, y, _ in lines)
@@ -66,7 +76,7 @@ def launches(
         name_axes(axes, "time from first motion, s", f"speed, {unit.text}")
         return figure
 
-    return draw("launches", "Launches: speed against time", launch_caption(windows, figures, system), paint)
+    return draw(name, "Launches: speed against time", launch_caption(windows, figures, system), paint)
 
 
 def braking(
@@ -193,7 +203,8 @@ def _curves(
     heavy = 1.5 if valid <= 6 else 1.0 if valid <= 16 else 0.6
     for window, (x, speed, half) in zip(windows, lines, strict=True):
         if window.run.valid:
-            band(axes, x, speed - half, speed + half)
+            if valid <= MOST_BANDS:
+                band(axes, x, speed - half, speed + half)
             axes.plot(x, speed, color=colour("ink"), linewidth=heavy, zorder=4)
         else:
             axes.plot(x, speed, color=colour("left-out"), linewidth=0.8, zorder=3)

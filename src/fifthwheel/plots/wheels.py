@@ -22,7 +22,17 @@ from fifthwheel.plots.paper import (
     name_axes,
     sheet_of,
 )
-from fifthwheel.plots.windows import COVERAGE, Window, listed, seconds, thin, window_of, with_unit
+from fifthwheel.plots.windows import (
+    COVERAGE,
+    MEAN_OVER,
+    Window,
+    listed,
+    running_mean,
+    seconds,
+    thin,
+    window_of,
+    with_unit,
+)
 from fifthwheel.units import NO_BREAK, System, format_fixed, preferred
 
 if TYPE_CHECKING:
@@ -94,12 +104,15 @@ def _worst(window: Window, driven: Sequence[str], kind: str) -> tuple[float, str
     """Return (size of the largest slip, wheel, time [s] of it) of the wheels that matter for the kind."""
     wheels = [w for w in _wheels(window) if kind != "launch" or w in driven] or _wheels(window)
     sign = 1.0 if kind == "launch" else -1.0
+    rows = max(1, round(MEAN_OVER / max(float(np.median(np.diff(window.t))), 1e-4)))
     best = (-np.inf, "", float("nan"))
     for wheel in wheels:
-        slip = sign * _slip(window, wheel)
+        slip = running_mean(sign * _slip(window, wheel), rows)
+        if not np.isfinite(slip).any():
+            continue
         i = int(np.nanargmax(slip))
         if slip[i] > best[0]:
-            best = (float(slip[i]), wheel, float(window.t[i]))
+            best = (float(slip[i]), wheel, float(window.t[min(i + rows // 2, window.t.size - 1)]))
     return best
 
 
@@ -139,7 +152,9 @@ def _key(axes: Axes, window: Window) -> None:
     for wheel in reversed(_wheels(window)):
         start = right - text_width(WHEEL_NAME[wheel])
         at, line = inverse.transform((start, level)), inverse.transform([(start - 21.0, level), (start - 3.0, level)])
-        axes.text(*at, WHEEL_NAME[wheel], transform=axes.transAxes, va="center_baseline", ha="left", clip_on=False)
+        axes.text(
+            at[0], at[1], WHEEL_NAME[wheel], transform=axes.transAxes, va="center_baseline", ha="left", clip_on=False
+        )
         axes.plot(
             line[:, 0],
             line[:, 1],

@@ -19,6 +19,9 @@ PER_LINE = 420
 COVERAGE = 1.96
 """Two-sided 95 % factor of the normal distribution, for the band of the fused speed."""
 
+MEAN_OVER = 0.05
+"""Peaks are read from means over this time [s], as in the peak figures."""
+
 
 @dataclass(frozen=True)
 class Window:
@@ -31,8 +34,6 @@ class Window:
     distance: Floats
     track: Track
     rows: slice
-
-    # slip and accelerations are read from `track` with `rows` where a drawing needs them
 
 
 def track_of(motion: Motion, boot: int) -> Track | None:
@@ -83,7 +84,7 @@ def thin(x: Floats, *columns: Floats, points: int) -> tuple[Floats, ...]:
         return (x, *columns)
     from tsdownsample import NaNMinMaxLTTBDownsampler
 
-    chosen = NaNMinMaxLTTBDownsampler().downsample(
+    chosen = NaNMinMaxLTTBDownsampler().downsample(  # type: ignore[no-untyped-call]
         np.ascontiguousarray(x, dtype=np.float64), np.ascontiguousarray(columns[0], dtype=np.float64), n_out=points
     )
     rows = np.unique(np.concatenate([[0], np.asarray(chosen, dtype=np.int64), [x.size - 1]]))
@@ -138,14 +139,26 @@ def crossing(x: Floats, y: Floats, level: float) -> float:
     return float(x[i] + (level - y[i]) * (x[i + 1] - x[i]) / (y[i + 1] - y[i]))
 
 
+def running_mean(values: Floats, rows: int) -> Floats:
+    """Return the mean over `rows` neighbouring rows, (n - rows + 1,); NaN where one of them is."""
+    if rows <= 1 or values.size < rows:
+        return values
+    total = np.concatenate([[0.0], np.cumsum(np.nan_to_num(values))])
+    gaps = np.concatenate([[0], np.cumsum(~np.isfinite(values))])
+    mean: Floats = (total[rows:] - total[:-rows]) / rows
+    return np.where(gaps[rows:] - gaps[:-rows] > 0, np.nan, mean)
+
+
 __all__ = [
     "COVERAGE",
+    "MEAN_OVER",
     "Window",
     "crossing",
     "format_number",
     "listed",
     "plural",
     "result_text",
+    "running_mean",
     "seconds",
     "share_points",
     "speed_text",

@@ -5,6 +5,7 @@ Nothing here knows how it will be set; nothing in the three writers decides what
 
 from __future__ import annotations
 
+import weakref
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -83,12 +84,29 @@ class Sheet:
     version: str
 
 
+_last: list[tuple[weakref.ref[Report], Sheet]] = []
+"""The sheet composed last, so that HTML and PDF of one report draw only once."""
+
+
 def compose(report: Report, *, draw: bool = True) -> Sheet:
     """Return the sheet of a report. draw: make the drawings too (the terminal needs none)."""
+    if not draw:
+        return _composed(report, {})
+    if not (_last and _last[0][0]() is report):
+        _last[:] = [(weakref.ref(report), _composed(report, _drawings(report)))]
+    return _last[0][1]
+
+
+def heading(sheet: Sheet) -> str:
+    """Return what stands under the title: car, day and place; the day only where the title does not say it."""
+    date = "" if sheet.date in sheet.title else sheet.date
+    return ", ".join(part for part in (sheet.car, date, sheet.place) if part.strip())
+
+
+def _composed(report: Report, drawings: dict[str, Drawing]) -> Sheet:
     from fifthwheel import __version__
 
     measured, session, system = report.measured, report.session, report.units
-    drawings = _drawings(report) if draw else {}
     return Sheet(
         title=session.name,
         car=report.car.name,
@@ -100,10 +118,7 @@ def compose(report: Report, *, draw: bool = True) -> Sheet:
         refused=tuple(f"{refusal.label}: {refusal.reason}" for refusal in measured.refusals),
         summary=_summary(report),
         legend=_legend(report),
-        hero=drawings.get("launches")
-        or drawings.get("braking")
-        or drawings.get("coast-down")
-        or drawings.get("timeline"),
+        hero=drawings.get("hero") or drawings.get("braking") or drawings.get("coast-down") or drawings.get("timeline"),
         sections=_sections(report, drawings),
         version=__version__,
     )
@@ -112,6 +127,7 @@ def compose(report: Report, *, draw: bool = True) -> Sheet:
 def _drawings(report: Report) -> dict[str, Drawing]:
     m, system = report.measured, report.units
     made = (
+        plots.launches(m.motion, m.runs, m.figures, system, name="hero", height=235.0),
         plots.launches(m.motion, m.runs, m.figures, system),
         plots.wheel_slip(m.motion, m.runs, report.car.driven, system),
         plots.braking(m.motion, m.runs, m.figures, system),
@@ -248,8 +264,12 @@ def _summary(report: Report) -> str:
     ]
     text += f". Findings: {', '.join(counts)}." if counts else ". No findings."
     if m.motion.sensors:
-        text += f" Motion from {', '.join(m.motion.sensors)}."
+        text += f" Motion from {_sensors(report)}."
     return text
+
+
+def _sensors(report: Report) -> str:
+    return ", ".join("GNSS" if name == "gnss" else name for name in report.measured.motion.sensors)
 
 
 def _legend(report: Report) -> str:
@@ -260,19 +280,19 @@ def _legend(report: Report) -> str:
     )
     if any(run.kind == "launch" for run in report.measured.runs):
         text += (
-            "Times to speed count from first motion, the instant the car has moved 10 mm; without the first foot: from "
-            "0.3048 m on. Distances count from rest."
+            "Times to speed count from first motion, the instant the car has moved 10 mm; from 1 ft: from the rollout "
+            "point, the first foot (0.3048 m) left out."
         )
     return text.strip()
 
 
 def _method(report: Report) -> list[Block]:
-    sensors = ", ".join(report.measured.motion.sensors) or "no sensor group"
+    sensors = _sensors(report) or "no sensor group"
     words = (
-        f"Speed, heading and position come from a forward filter and a backward smoother over {sensors}; each figure was "
-        "computed on joint draws of that motion, with the terms that all runs share (radius, clock, latency, mass, air "
-        "density) drawn once for the session. Repeatability is the standard deviation between runs under the same "
-        "conditions (ISO 5725). The interval of a mean holds the car's expectation in these conditions; that of a run "
-        "holds what that run did."
+        f"Speed, heading and position come from a forward filter and a backward smoother over {sensors}. Each figure "
+        "was computed on joint draws of that motion; terms that all runs share (radius, clock, latency, mass, air "
+        "density) were drawn once for the session. Repeatability is the standard deviation between runs under the "
+        "same conditions (ISO 5725). The interval of a mean holds the car's expectation in these conditions; that of "
+        "a run holds what that run did."
     )
     return [Words(words), *tables.method_tables(report)]

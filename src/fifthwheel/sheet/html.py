@@ -10,7 +10,7 @@ from html import escape
 from pathlib import Path
 
 from fifthwheel.plots.paper import COLOURS, FONT_FOLDER, Drawing, follow_theme
-from fifthwheel.sheet.content import FindingGroup, Findings, Pictures, Section, Sheet, Words, compose
+from fifthwheel.sheet.content import FindingGroup, Findings, Pictures, Section, Sheet, Words, compose, heading
 from fifthwheel.sheet.report import Report
 from fifthwheel.sheet.results import Cell
 from fifthwheel.sheet.tables import Facts, Table
@@ -52,7 +52,8 @@ def html_text(sheet: Sheet) -> str:
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         f'<meta name="generator" content="fifthwheel {_text(sheet.version)}">\n'
-        f'<title>{title}</title>\n<link rel="icon" href="data:,">\n<style>\n{_style(sheet.paper)}</style>\n</head>\n<body>\n'
+        f'<title>{title}</title>\n<link rel="icon" href="data:,">\n'
+        f"<style>\n{_style(sheet.paper)}</style>\n</head>\n<body>\n"
         '<a class="skip" href="#evidence">Skip to the evidence</a>\n<div class="page">\n'
         f"{_page_one(sheet)}\n"
         f'<main id="evidence" class="evidence" tabindex="-1">\n{body}</main>\n'
@@ -69,7 +70,7 @@ def _text(text: str) -> str:
 def _style(paper: str) -> str:
     faces = "".join(
         f'@font-face {{ font-family: "Fifthwheel Sans"; font-style: {style}; font-weight: {weight}; '
-        f"src: url(data:font/woff2;base64,{_base64(FONT_FOLDER / f'FifthwheelSans-{name}.woff2')}) format('woff2'); }}\n"
+        f"src: url(data:font/woff2;base64,{_base64(name)}) format('woff2'); }}\n"
         for name, style, weight in _STYLES
     )
     light = " ".join(f"--{role}: {pair[0]};" for role, pair in COLOURS.items())
@@ -79,16 +80,16 @@ def _style(paper: str) -> str:
     return faces + themes + css.replace("__PAPER__", "letter" if paper == "us-letter" else "A4")
 
 
-def _base64(path: Path) -> str:
-    return base64.b64encode(path.read_bytes()).decode("ascii")
+def _base64(style: str) -> str:
+    return base64.b64encode((FONT_FOLDER / f"FifthwheelSans-{style}.woff2").read_bytes()).decode("ascii")
 
 
 def _page_one(sheet: Sheet) -> str:
-    where = ", ".join(part for part in (sheet.car, sheet.date, sheet.place) if part.strip())
     cells = "".join(_cell(cell) for cell in sheet.cells)
     links = "".join(f'<li><a href="#{s.name}">{_text(s.title)}</a></li>' for s in sheet.sections)
     parts = [
-        f'<header>\n<p class="kind">Test sheet</p>\n<h1>{_text(sheet.title)}</h1>\n<p class="where">{_text(where)}</p>\n</header>',
+        f'<header>\n<p class="kind">Test sheet</p>\n<h1>{_text(sheet.title)}</h1>\n'
+        f'<p class="where">{_text(heading(sheet))}</p>\n</header>',
         _facts(sheet.facts),
         f'<ul class="cells" aria-label="Figures">{cells}</ul>' if cells else "<p>No figure could be computed.</p>",
         f"<p>{_text(sheet.summary)}</p>",
@@ -111,7 +112,8 @@ def _cell(cell: Cell) -> str:
 
 def _section(section: Section) -> str:
     blocks = "\n".join(_block(block) for block in section.blocks)
-    return f'<section aria-labelledby="{section.name}">\n<h2 id="{section.name}">{_text(section.title)}</h2>\n{blocks}\n</section>\n'
+    head = f'<h2 id="{section.name}">{_text(section.title)}</h2>'
+    return f'<section aria-labelledby="{section.name}">\n{head}\n{blocks}\n</section>\n'
 
 
 def _block(block: Words | Pictures | Findings | Table | Facts) -> str:
@@ -130,7 +132,8 @@ def _block(block: Words | Pictures | Findings | Table | Facts) -> str:
 def _figure(drawing: Drawing) -> str:
     return (
         f'<figure><h3>{_text(drawing.title)}</h3><div class="wide">{follow_theme(drawing.wide)}</div>'
-        f'<div class="narrow">{follow_theme(drawing.narrow)}</div><figcaption>{_text(drawing.caption)}</figcaption></figure>\n'
+        f'<div class="narrow">{follow_theme(drawing.narrow)}</div>'
+        f"<figcaption>{_text(drawing.caption)}</figcaption></figure>\n"
     )
 
 
@@ -142,11 +145,14 @@ def _facts(facts: Facts) -> str:
 def _table(table: Table) -> str:
     head = "".join(f'<th scope="col"{_class(table, i)}>{_text(word)}</th>' for i, word in enumerate(table.head))
     rows = "".join(_row(table, i, row) for i, row in enumerate(table.rows))
-    caption = f"<caption>{_text(table.caption)}</caption>" if table.caption else ""
+    whole = sum(table.wide) or 1.0
+    widths = "".join(f'<col style="width: {100.0 * part / whole:.1f}%">' for part in table.wide)
+    many = ' class="many"' if len(table.head) > 4 else ""
+    caption = f'<p class="quiet">{_text(table.caption)}</p>' if table.caption else ""
     name = _text(table.caption or ", ".join(table.head))
     return (
-        f'<div class="scroll" role="region" tabindex="0" aria-label="{name}"><table>{caption}'
-        f"<thead><tr>{head}</tr></thead><tbody>\n{rows}</tbody></table></div>"
+        f'{caption}<div class="scroll" role="region" tabindex="0" aria-label="{name}"><table aria-label="{name}"{many}>'
+        f"<colgroup>{widths}</colgroup><thead><tr>{head}</tr></thead><tbody>\n{rows}</tbody></table></div>"
     )
 
 
@@ -162,6 +168,8 @@ def _row(table: Table, i: int, row: Iterable[str]) -> str:
 def _class(table: Table, column: int, text: str = "") -> str:
     if column in table.right:
         return ' class="right"'
+    if column == 0 and 0 < len(text) <= 16:
+        return ' class="result"'
     if len(text) == 64 and " " not in text:
         return ' class="hash"'
     if "±" in text and len(text) < 40:

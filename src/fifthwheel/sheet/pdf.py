@@ -1,7 +1,7 @@
-"""The sheet as a PDF, set by typst: page one to pin to a wall, then the evidence. The same
-input makes the same bytes.
+"""The sheet as a PDF, set by typst: page one to pin to a wall, then the evidence.
 
-All words reach the typesetter as JSON values, never as markup, so no character of a name or a note can act as a command.
+All words reach the typesetter as JSON values, never as markup, so no character of a name or a note acts as a command.
+The same sheet makes the same bytes: the file is dated noon of the session's day.
 """
 
 from __future__ import annotations
@@ -14,14 +14,14 @@ from typing import Any
 
 from fifthwheel.errors import FifthwheelError
 from fifthwheel.plots.paper import COLOURS, FONT_FOLDER, Drawing
-from fifthwheel.sheet.content import FindingGroup, Findings, Pictures, Section, Sheet, Words, compose
+from fifthwheel.sheet.content import FindingGroup, Findings, Pictures, Section, Sheet, Words, compose, heading
 from fifthwheel.sheet.html import SEVERITY_MARK, write_whole
 from fifthwheel.sheet.report import Report
 from fifthwheel.sheet.tables import Facts, Table
 from fifthwheel.sheet.text import clean, cut
 
 _TEMPLATE = Path(__file__).parent / "sheet.typ"
-_LONGEST = {"title": 90, "car": 60, "place": 80, "fact": 420, "refused": 520, "label": 80, "second": 80}
+_LONGEST = {"title": 90, "car": 60, "under": 170, "fact": 420, "refused": 520, "label": 80, "second": 80}
 """Characters that page one has room for; the evidence pages carry every text whole."""
 
 
@@ -77,7 +77,7 @@ def as_data(sheet: Sheet) -> dict[str, Any]:
         "title": cut(sheet.title, _LONGEST["title"]),
         "car": cut(sheet.car, _LONGEST["car"]),
         "date": cut(sheet.date, _LONGEST["car"]),
-        "place": cut(sheet.place, _LONGEST["place"]),
+        "under": cut(heading(sheet), _LONGEST["under"]),
         "paper": sheet.paper,
         "facts": [[word, cut(text, _LONGEST["fact"])] for word, text in sheet.facts.pairs],
         "cells": cells,

@@ -24,7 +24,7 @@ MOST_CELLS = 16
 class Cell:
     """One figure as page one sets it: label, value and unit, "± U" beneath, number of runs, and a second line.
 
-    second: the same time with the first foot left out, or a remark; empty when there is neither.
+    second: the same time with the first foot left out; empty where there is none.
     """
 
     name: str
@@ -45,8 +45,6 @@ def unit_kind(figure: Estimate) -> str:
         return "slip speed"
     if figure.unit == "K" and ("rise" in name or "difference" in name):
         return "difference"
-    if figure.unit == "J":
-        return ""
     return ""
 
 
@@ -89,6 +87,13 @@ def runs_text(n: int) -> str:
     return f"{n}{NO_BREAK}run{'' if n == 1 else 's'}"
 
 
+def full_label(figure: Estimate) -> str:
+    """Return the label of a figure with the direction it holds for."""
+    if figure.scope != "direction" or not figure.direction:
+        return figure.label
+    return f"{figure.label}, {figure.direction if len(figure.direction) > 1 else 'direction ' + figure.direction}"
+
+
 def stated(figures: Iterable[Estimate]) -> tuple[Estimate, ...]:
     """Return one figure for each name and direction: the mean where there is one, else the only run's.
 
@@ -108,74 +113,71 @@ def stated(figures: Iterable[Estimate]) -> tuple[Estimate, ...]:
 
 def page_one(figures: Sequence[Estimate], system: System) -> tuple[Cell, ...]:
     """Return the figures of page one in the order of the day: launch, braking, speed, coasting, cornering."""
-    mine = [f for f in stated(figures) if not (f.scope == "direction" and _has_mean(f, figures))]
-    picked: list[Cell] = []
-    picked += _times_to_speed(mine, system)
-    for pattern, most in _PLACES[system]:
-        picked += [_cell(f, system) for f in _matching(mine, pattern)[:most]]
+    means = {f.name for f in figures if f.scope == "mean"}
+    mine = [f for f in stated(figures) if f.scope != "direction" or f.name not in means]
+    picked = _times(mine, system)
+    for pattern in _PLACES:
+        picked += [_cell(f, system) for f in mine if re.fullmatch(pattern, f.name)][:1]
+        if pattern == _BRAKING_FIRST:
+            picked += _braking_distances(mine, system)
     if not picked:
         picked = [_cell(f, system) for f in mine]
-    return tuple({cell.name: cell for cell in picked}.values())[:MOST_CELLS]
+    return tuple(picked[:MOST_CELLS])
 
 
-_SPELLED = {"metric": r"km_?h|kph", "imperial": r"mph"}
-
-_FEET = (r"launch\.time_(to|at)_60_ft(?!.*rollout)", 1)
-_METRES = (r"launch\.time_(to|at)_20_m(?!\w)(?!.*rollout)", 1)
-_REST_OF_LAUNCH = ((r"launch\.peak_acc", 1), (r"launch\.peak_(driven_)?(wheel_)?slip(?!_speed)", 1))
-_BRAKING = ((r"braking\.mfdd", 1), (r"braking\.peak", 1))
-_REST = (
-    (r"speed_?pass.*two_?way|speed_?pass.*top|speed_?pass\.", 1),
-    (r"coast_?down\.(cda|drag_area)", 1),
-    (r"coast_?down\.(rolling|c_?rr)", 1),
-    (r"steady_?circle.*lateral", 2),
-    (r"steady_?circle.*understeer", 1),
-    (r"step_?steer.*90", 1),
+_SPEED = {"metric": "km_h", "imperial": "mph"}
+_LENGTHS = {"metric": ("20_m", "100_m"), "imperial": ("60_ft", "1_8_mile")}
+_BRAKING_FIRST = r"launch\.peak_driven_slip"
+_PLACES = (
+    r"launch\.peak_acceleration",
+    _BRAKING_FIRST,
+    r"braking\.mfdd",
+    r"braking\.peak_deceleration",
+    r"speed_pass\.mean_speed",
+    r"coast_down\.cda",
+    r"coast_down\.rolling_coefficient",
+    r"steady_circle\.lateral_acceleration",
+    r"steady_circle\.understeer_gradient",
+    r"step_steer\.response_time",
 )
-_PLACES = {
-    "metric": (_METRES, *_REST_OF_LAUNCH, (r"braking\.distance.*(km_?h|kph)", 2), *_BRAKING, *_REST),
-    "imperial": (_FEET, *_REST_OF_LAUNCH, (r"braking\.distance.*mph", 2), *_BRAKING, *_REST),
-}
-"""Patterns of figure names for page one, in order, with how many of each at most."""
+"""Names of page one's figures beside times and braking distances, in order; those follow the launch's peaks."""
 
 
-def _has_mean(figure: Estimate, figures: Sequence[Estimate]) -> bool:
-    return any(other.name == figure.name and other.scope == "mean" for other in figures)
-
-
-def _matching(figures: Sequence[Estimate], pattern: str) -> list[Estimate]:
-    """Return the figures of a pattern; of several distances the one from the highest speed first."""
-    found = [f for f in figures if re.search(pattern, f.name, re.IGNORECASE)]
-    if "distance" in pattern:
-        corrected = [f for f in found if "corrected" in f.name and "uncorrected" not in f.name]
-        found = [f for f in found if f not in corrected] or corrected
-        found.sort(key=lambda f: -_number_in(f.name))
-    return found
-
-
-def _number_in(name: str) -> float:
-    match = re.search(r"_(\d+)_", name)
-    return float(match[1]) if match else 0.0
-
-
-def _times_to_speed(figures: Sequence[Estimate], system: System) -> list[Cell]:
-    """Return up to three times to speed, both origins in one cell, highest mark last."""
-    first, foot = {}, {}
+def _marks(figures: Sequence[Estimate], pattern: str) -> dict[int, Estimate]:
+    """Return speed mark -> figure for the marks that at least half of the runs reached."""
+    found: dict[int, Estimate] = {}
     for figure in figures:
-        match = re.search(rf"launch\.time_to_(\d+)_({_SPELLED[system]})(?![a-z])", figure.name)
+        match = re.fullmatch(pattern, figure.name)
         if match:
-            (foot if "rollout" in figure.name else first)[int(match[1])] = figure
-    marks = [m for m in CUSTOMARY[system] if m in first]
-    marks = marks[-3:] if marks else sorted(first)[-3:]
+            found.setdefault(int(match[1]), figure)
+    most = max((f.n for f in found.values()), default=0)
+    return {mark: f for mark, f in sorted(found.items()) if 2 * f.n >= most}
+
+
+def _times(figures: Sequence[Estimate], system: System) -> list[Cell]:
+    """Return up to three times to speed and one to a distance, both origins in one cell."""
+    by_name = {f.name: f for f in figures}
+    marks = _marks(figures, rf"launch\.time_to_(\d+)_{_SPEED[system]}\.first_motion")
+    chosen = ([m for m in CUSTOMARY[system] if m in marks] or list(marks))[-3:]
+    firsts = [marks[m] for m in chosen]
+    lengths = [by_name.get(f"launch.time_to_{mark}.first_motion") for mark in _LENGTHS[system]]
+    firsts += [f for f in lengths if f is not None][:1]
     cells = []
-    for mark in marks:
-        second = f"{result_line(foot[mark], system)} without the first foot" if mark in foot else ""
-        cells.append(_cell(first[mark], system, second))
+    for first in firsts:
+        foot = by_name.get(first.name.removesuffix("first_motion") + "rollout")
+        cells.append(_cell(first, system, f"from 1 ft: {result_line(foot, system)}" if foot else ""))
     return cells
+
+
+def _braking_distances(figures: Sequence[Estimate], system: System) -> list[Cell]:
+    """Return the braking distance from the highest customary speed reached."""
+    marks = _marks(figures, rf"braking\.distance_from_(\d+)_{_SPEED[system]}")
+    chosen = ([m for m in CUSTOMARY[system] if m in marks] or list(marks))[-1:]
+    return [_cell(marks[m], system) for m in chosen]
 
 
 def _cell(figure: Estimate, system: System, second: str = "") -> Cell:
     set_ = set_figure(figure, system)
-    label = figure.label[:1].upper() + figure.label[1:]
+    label = full_label(figure)
     bound = f"{set_.plus_minus}{NO_BREAK}{set_.unit}".rstrip(NO_BREAK) if set_.plus_minus else "no interval stated"
-    return Cell(figure.name, label, set_.value, set_.unit, bound, runs_text(figure.n), second)
+    return Cell(figure.name, label[:1].upper() + label[1:], set_.value, set_.unit, bound, runs_text(figure.n), second)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib import metadata
 
@@ -11,7 +11,7 @@ import numpy as np
 
 from fifthwheel.data import Estimate, Quantity
 from fifthwheel.sheet.report import Report
-from fifthwheel.sheet.results import result_line, set_figure, size_text, stated, unit_kind
+from fifthwheel.sheet.results import full_label, result_line, set_figure, size_text, stated, unit_kind
 from fifthwheel.units import NO_BREAK, System, format_fixed, format_number, format_quantity, one_line, preferred
 
 MOST_COLUMNS = 6
@@ -50,10 +50,9 @@ def figure_table(report: Report) -> Table:
     system = report.units
     rows = []
     for figure in stated(report.measured.figures):
-        label = figure.label + (f", direction {figure.direction}" if figure.scope == "direction" else "")
         rows.append(
             (
-                label,
+                full_label(figure),
                 result_line(figure, system),
                 size_text(figure.u, figure, system),
                 size_text(figure.spread, figure, system),
@@ -64,11 +63,11 @@ def figure_table(report: Report) -> Table:
             )
         )
     caption = (
-        "u: standard uncertainty; s_r: repeatability (standard deviation between runs); ν: effective degrees of freedom; "
-        "n: runs; then the largest shares of the variance."
+        "u: standard uncertainty; s_r: repeatability (standard deviation between runs); ν: effective degrees of "
+        "freedom; n: runs; then the largest shares of the variance."
     )
     head = ("Figure", "Result, 95 %", "u", "s_r", "ν", "n", "Budget", "Defined by")
-    return Table(caption, head, tuple(rows), frozenset({2, 3, 4, 5}), wide=(3.0, 2.3, 0.9, 0.9, 0.6, 0.5, 2.8, 2.0))
+    return Table(caption, head, tuple(rows), frozenset({2, 3, 4, 5}), wide=(2.5, 2.1, 0.8, 0.8, 0.5, 0.4, 3.3, 1.9))
 
 
 def _dof(value: float) -> str:
@@ -108,8 +107,8 @@ def run_table(report: Report) -> Table:
             )
         )
     return Table(
-        "Start and end on the logger's own clock, so that a run can be found in the raw file; a run that breaks a rule is "
-        "kept and shown, and does not count.",
+        "Start and end on the logger's own clock, so that a run can be found in the raw file; a run that breaks a rule "
+        "is kept and shown, and does not count.",
         ("Run", "Boot", "Start, s", "End, s", "Dir.", "Counts", "Why not"),
         tuple(rows),
         frozenset({1, 2, 3}),
@@ -126,15 +125,16 @@ def run_matrix(report: Report, kind: str) -> Table | None:
     names = _columns(list(dict.fromkeys(f.name for f in figures)), report.units)
     labels = {f.name: f.label for f in figures}
     by_run = {(f.run_ids[0], f.name): f for f in figures}
-    rows, quiet = [], set()
+    rows: list[tuple[str, ...]] = []
+    quiet: set[int] = set()
     for run in report.measured.runs:
         if run.kind != kind:
             continue
-        if not run.valid:
-            quiet.add(len(rows))
         cells = [by_run.get((run.id, name)) for name in names]
         if not run.valid and not any(cells):
             continue
+        if not run.valid:
+            quiet.add(len(rows))
         rows.append((run.id, run.direction or "–", *(_short(cell, report.units) for cell in cells)))
     if not rows:
         return None
@@ -144,7 +144,7 @@ def run_matrix(report: Report, kind: str) -> Table | None:
         head,
         tuple(rows),
         frozenset(range(2, 2 + len(names))),
-        frozenset(i for i in quiet if i < len(rows)),
+        frozenset(quiet),
         (1.3, 0.5, *([1.6] * len(names))),
     )
 
@@ -196,11 +196,11 @@ def method_tables(report: Report) -> list[Table]:
     m = report.measured
     made = [_parameters(m.motion.parameters, report.units)]
     if m.motion.nis:
-        rows = tuple((name, format_fixed(mean, 2), str(n)) for name, (mean, n) in m.motion.nis.items())
+        counts = tuple((name, format_fixed(mean, 2), str(n)) for name, (mean, n) in m.motion.nis.items())
         caption = "Normalised innovation squared per degree of freedom: near 1 when the stated noise is true."
-        made.append(Table(caption, ("Sensor", "Mean", "Number"), rows, frozenset({1, 2}), wide=(3.0, 1.0, 1.0)))
+        made.append(Table(caption, ("Sensor", "Mean", "Number"), counts, frozenset({1, 2}), wide=(3.0, 1.0, 1.0)))
     if report.recording.alignments:
-        rows = tuple(
+        clocks = tuple(
             (
                 a.source,
                 a.method,
@@ -209,22 +209,16 @@ def method_tables(report: Report) -> list[Table]:
             )
             for a in report.recording.alignments
         )
+        head = ("Source", "Laid on the log by", "Offset", "Rate")
         made.append(
-            Table(
-                "Sources with clocks of their own.",
-                ("Source", "Laid on the log by", "Offset", "Rate"),
-                rows,
-                frozenset({2, 3}),
-            )
+            Table("Sources with clocks of their own.", head, clocks, frozenset({2, 3}), wide=(1.5, 3.0, 2.0, 1.0))
         )
     made.append(_files(report))
-    rows = tuple((name, version) for name, version in _versions())
-    made.append(Table("Computed with", ("Program", "Version"), rows, wide=(2.0, 1.0)))
+    made.append(Table("Computed with", ("Program", "Version"), tuple(_versions()), wide=(2.0, 1.0)))
     return [table for table in made if table.rows]
 
 
-def _parameters(parameters: object, system: System) -> Table:
-    assert hasattr(parameters, "items")
+def _parameters(parameters: Mapping[str, Quantity], system: System) -> Table:
     rows = tuple(
         (name.replace("_", " "), one_line(format_quantity(q, kind=_parameter_kind(name, q), system=system)))
         for name, q in parameters.items()

@@ -6,9 +6,9 @@ import io
 import textwrap
 from typing import TYPE_CHECKING
 
-from fifthwheel.sheet.content import Findings, Sheet, compose
+from fifthwheel.sheet.content import Findings, Sheet, compose, heading
 from fifthwheel.sheet.report import Report
-from fifthwheel.sheet.results import Cell, set_figure, stated
+from fifthwheel.sheet.results import Cell, full_label, set_figure, stated
 from fifthwheel.sheet.tables import counted
 from fifthwheel.sheet.text import wrapped
 
@@ -43,9 +43,8 @@ def figure_rows(report: Report) -> list[list[str]]:
     rows = []
     for figure in stated(report.measured.figures):
         set_ = set_figure(figure, report.units)
-        label = figure.label + (f", direction {figure.direction}" if figure.scope == "direction" else "")
         value = f"{set_.value} {set_.unit}".strip()
-        rows.append([label, value, set_.plus_minus or "–", str(figure.n), ", ".join(figure.run_ids)])
+        rows.append([full_label(figure), value, set_.plus_minus or "–", str(figure.n), ", ".join(figure.run_ids)])
     return rows
 
 
@@ -71,7 +70,7 @@ def _head(console: Console, sheet: Sheet, width: int) -> None:
     rule = "─" * width
     console.print(rule, soft_wrap=True)
     _write(console, f"TEST SHEET  {sheet.title}", width)
-    _write(console, ", ".join(part for part in (sheet.car, sheet.date, sheet.place) if part.strip()), width)
+    _write(console, heading(sheet), width)
     console.print(rule, soft_wrap=True)
     for word, text in sheet.facts.pairs:
         _write(console, f"{word}: {text}", width, later="  ")
