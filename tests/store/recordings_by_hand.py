@@ -66,8 +66,8 @@ def measured() -> Measured:
     run = Run("launch-1", "launch", 1, 0, 6, 0.0, 0.025, np.pi / 2, "A", False, ("too short: 0.03 s",), {"rest": 0.0})
     # 26.8224 m/s is 60 mph and 0.44704 m/s is 1 mph exactly (international mile, NIST SP 811, B.6).
     speed = Estimate(
-        "speed_pass.mean_speed", "best 30 m", "speed pass", "mean", "", ("pass-1", "pass-2"), 26.8224, 0.22352, 26.37536,
-        27.26944, "m/s", 12.0, 2, float("nan"), "own definition", {"radius": 1.0}, "",
+        "speed_pass.mean_speed", "best 30 m", "speed pass", "mean", "", ("pass-1", "pass-2"), 26.8224, 0.22352,
+        26.37536, 27.26944, "m/s", 12.0, 2, float("nan"), "own definition", {"radius": 1.0}, "",
     )  # fmt: skip
     refusal = Refusal("braking.mfdd", "MFDD", "braking", "no braking run")
     return Measured(Motion((track,), {}, {}, ("inertial",), ()), (run,), (speed,), (refusal,), (), Quantity(1.2))

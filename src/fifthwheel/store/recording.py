@@ -11,6 +11,7 @@ import hashlib
 import json
 import math
 import shutil
+import zlib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -53,9 +54,11 @@ def save_recording(recording: Recording, folder: Path) -> None:
     try:
         shutil.rmtree(stage, ignore_errors=True)
         stage.mkdir(parents=True)
-        for number, table in enumerate(recording.tables.values()):
-            _write_table(table, stage / _table_file(number))
-        text = json.dumps(_described(recording), ensure_ascii=False, indent=1, allow_nan=False)
+        told = _described(recording)
+        for table, entry in zip(recording.tables.values(), told["tables"], strict=True):
+            _write_table(table, stage / entry["file"])
+            entry["crc32"] = _crc32(stage / entry["file"])
+        text = json.dumps(told, ensure_ascii=False, indent=1, allow_nan=False)
         (stage / RECORDING_FILE).write_text(text + "\n", encoding="utf-8")
         _replace_folder(stage, folder)
     except OSError as error:
@@ -79,8 +82,13 @@ def _aside(folder: Path) -> Path:
     return folder.with_name(f".{folder.name}.old")
 
 
-def _table_file(number: int) -> str:
-    return f"table-{number}.parquet"
+def _crc32(path: Path) -> int:
+    """Return the CRC-32 (ISO-HDLC) of a file: quick enough to be checked at every reading."""
+    total = 0
+    with path.open("rb") as file:
+        while block := file.read(1 << 22):
+            total = zlib.crc32(block, total)
+    return total
 
 
 def _write_table(table: Table, path: Path) -> None:
@@ -113,7 +121,7 @@ def _described(recording: Recording) -> dict[str, Any]:
     tables = [
         {
             "name": name,
-            "file": _table_file(number),
+            "file": f"table-{number}.parquet",
             "rows": len(table.t),
             "channels": [
                 {
@@ -218,6 +226,8 @@ def _read_table(path: Path, entry: Mapping[str, Any]) -> Table:
     import polars as pl
 
     try:
+        if _crc32(path) != entry["crc32"]:
+            raise ValueError(f"{path.name} does not hold what was written to it")
         frame = pl.read_parquet(path, hive_partitioning=False, glob=False)
         columns = {name: frame[name].to_numpy() for name in frame.columns}
     except (OSError, pl.exceptions.PolarsError) as error:

@@ -24,7 +24,7 @@ Progress = Callable[[str, float], None]
 
 FORMATS: tuple[str, ...] = ("csv", "xlsx", "parquet")
 SHEET_ROWS = 1_048_576
-"""Rows of an XLSX sheet, header included (ECMA-376; the limit of spreadsheet programs)."""
+"""Rows of an XLSX sheet, header included: the published limit of the usual spreadsheet programs (from memory)."""
 WORKBOOK = "fifthwheel.xlsx"
 
 
