@@ -10,11 +10,14 @@ import numpy as np
 from fifthwheel.data import Estimate, Floats
 from fifthwheel.plots.labels import End, make_room, put
 from fifthwheel.plots.paper import NARROW, Drawing, axes_on, band, colour, draw, few_ticks, name_axes, sheet_of
-from fifthwheel.plots.windows import plural, result_text, thin, with_unit
+from fifthwheel.plots.windows import plural, result_text, with_unit
 from fifthwheel.units import System, preferred
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
+
+MOST_POINTS = 320
+"""Points of all runs together; of more, every so many-th of each run."""
 
 
 def coast_down(
@@ -38,9 +41,9 @@ def coast_down(
         axes = axes_on(figure, 30.0, 31.0, 6.0, 20.0)
         band(axes, x, low, high)
         axes.plot(x, f, color=colour("ink"), linewidth=1.5, zorder=5)
-        for a, b in points.values():
-            each = max(8, 240 // max(len(points), 1))
-            a_few, b_few = thin(np.arange(a.size, dtype=float), a, b, points=each)[1:] if a.size > each else (a, b)
+        step = max(1, sum(a.size for a, _ in points.values()) // MOST_POINTS)
+        for first, (a, b) in enumerate(points.values()):
+            a_few, b_few = a[first % step :: step], b[first % step :: step]
             axes.plot(a_few, b_few, "o", markersize=1.7, color=colour("muted"), markeredgewidth=0.0, zorder=3)
         axes.set_xlim(0.0, float(x.max()) * 1.02)
         tops = [float(np.nanmax(high)), *(float(np.nanpercentile(b, 98)) for _, b in points.values())]

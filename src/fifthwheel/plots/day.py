@@ -56,7 +56,7 @@ def map_of_day(motion: Motion, runs: Sequence[Run], system: System = "metric") -
     across = f"{with_unit(max(spans), 'm', system, digits=2)}"
     caption = (
         f"The car drove {with_unit(length, 'm', system, digits=3)} inside a place {across} long; "
-        f"the {plural(sum(r.valid for r in runs), 'valid run')} in ink."
+        f"the {plural(sum(r.valid for r in runs), 'valid run')} drawn heavy."
     )
     return draw("map", "Path of the day", caption, paint)
 
@@ -106,6 +106,8 @@ def timeline(
         end = max(starts[t.boot] + float(t.t[-1]) for t in tracks)
         for axes in (upper, lower):
             axes.set_xlim(0.0, end)
+        low, high = upper.get_ylim()
+        upper.set_ylim(min(low, 0.0), max(high, 1.0))
         few_ticks(upper, x=8 if width > NARROW else 4, y=4)
         upper.tick_params(labelbottom=False, bottom=False)
         _lanes(lower, lanes, kinds, runs, findings, tracks, starts)
@@ -194,7 +196,7 @@ def _timeline_caption(tracks: Sequence[Track], runs: Sequence[Run], findings: Se
     valid = sum(run.valid for run in runs)
     text = f"{format_number(minutes, 3)}{NO_BREAK}min recorded in {plural(len(tracks), 'boot')}: "
     text += plural(len(runs), "run")
-    text += f", {valid} of them valid (black; left-out runs grey)" if runs else ""
+    text += f", {valid} of them valid (strong; left-out runs pale)" if runs else ""
     text += f"; {plural(len(findings), 'finding')}" + (
         " (× fault, ▲ warning, ● note; thin bars: over the whole boot)" if findings else ""
     )

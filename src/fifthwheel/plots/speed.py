@@ -116,7 +116,7 @@ def launch_caption(windows: Sequence[Window], figures: Sequence[Estimate], syste
     """Return what to see in the launches: the quickest run to the highest mark, and the spread of the others."""
     valid = [w for w in windows if w.run.valid]
     left_out = [w.run.id for w in windows if not w.run.valid]
-    tail = f" In grey, left out: {listed(_few(left_out))}." if left_out else ""
+    tail = f" Pale, left out: {listed(_few(left_out))}." if left_out else ""
     if not valid:
         return f"No launch was valid.{tail}"
     best = _quickest(valid, figures, system)
@@ -140,7 +140,7 @@ def braking_caption(windows: Sequence[Window], figures: Sequence[Estimate], syst
     """Return what to see in the brakings: the fastest one's distance, and the mean deceleration."""
     valid = [w for w in windows if w.run.valid]
     left_out = [w.run.id for w in windows if not w.run.valid]
-    tail = f" In grey, left out: {listed(_few(left_out))}." if left_out else ""
+    tail = f" Pale, left out: {listed(_few(left_out))}." if left_out else ""
     if not valid:
         return f"No braking was valid.{tail}"
     top = max(valid, key=lambda w: float(w.u[np.isfinite(w.u)][0]))

@@ -107,6 +107,7 @@ def _composed(report: Report, drawings: dict[str, Drawing]) -> Sheet:
     from fifthwheel import __version__
 
     measured, session, system = report.measured, report.session, report.units
+    first = next((name for name in ("hero", "braking", "coast-down", "timeline") if name in drawings), "")
     return Sheet(
         title=session.name,
         car=report.car.name,
@@ -117,9 +118,9 @@ def _composed(report: Report, drawings: dict[str, Drawing]) -> Sheet:
         cells=page_one(measured.figures, system),
         refused=tuple(f"{refusal.label}: {refusal.reason}" for refusal in measured.refusals),
         summary=_summary(report),
-        legend=_legend(report),
-        hero=drawings.get("hero") or drawings.get("braking") or drawings.get("coast-down") or drawings.get("timeline"),
-        sections=_sections(report, drawings),
+        legend=_legend(report) if measured.figures else "",
+        hero=drawings.get(first),
+        sections=_sections(report, {name: d for name, d in drawings.items() if name != first}),
         version=__version__,
     )
 

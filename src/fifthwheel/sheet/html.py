@@ -94,7 +94,7 @@ def _page_one(sheet: Sheet) -> str:
         f'<ul class="cells" aria-label="Figures">{cells}</ul>' if cells else "<p>No figure could be computed.</p>",
         f"<p>{_text(sheet.summary)}</p>",
         f'<div class="one">{_figure(sheet.hero)}</div>' if sheet.hero else "",
-        f'<p class="quiet">{_text(sheet.legend)}</p>',
+        f'<p class="quiet">{_text(sheet.legend)}</p>' if sheet.legend else "",
         f'<p class="quiet">Not computed: {_text("; ".join(sheet.refused))}.</p>' if sheet.refused else "",
         f'<nav aria-label="Evidence"><ul>{links}</ul></nav>',
     ]

@@ -27,7 +27,7 @@ def sheet_terminal(report: Report, *, width: int = WIDTH) -> str:
     console = _console(out, width)
     _head(console, sheet, width)
     _figures(console, sheet, width)
-    for line in (sheet.summary, sheet.legend):
+    for line in filter(None, (sheet.summary, sheet.legend)):
         _write(console, line, width)
     if sheet.refused:
         console.print("\nNot computed")
