@@ -1,0 +1,203 @@
+"""Are the intervals true? Many referee sessions through the pipeline; per kind of figure: coverage, errors, widths.
+
+    python benchmarks/coverage.py                 200 sessions, the quick form
+    python benchmarks/coverage.py --sessions 1000 --expect 6
+    python benchmarks/coverage.py --drive rear --gnss 0 --sensors "free wheels,driven wheels,inertial"
+
+Runs on any concurrent.futures.Executor; processes by default. The referee lives in tests/referee and shares no model
+code with the package. Interval score: Gneiting & Raftery, Strictly proper scoring rules, JASA 102 (2007), 359-378.
+"""
+
+from __future__ import annotations
+
+import argparse
+import functools
+import json
+import math
+import re
+import sys
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import Executor, ProcessPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
+
+from referee.campaign import Marked, Score, judge_session
+from referee.machine import build
+from referee.senses import GROUPS
+
+ALPHA = 0.05
+"""One minus the coverage that the intervals claim."""
+
+
+def campaign(
+    seeds: Iterable[int],
+    job: Callable[[int], Marked],
+    executor: Executor | None = None,
+    *,
+    progress: Callable[[int, int], None] | None = None,
+) -> list[Marked]:
+    """Return what each seed's session gave, in the order of the seeds, whatever executor ran them."""
+    wanted = list(seeds)
+    if executor is None:
+        results = map(job, wanted)
+    else:
+        results = executor.map(job, wanted)
+    done = []
+    for number, marked in enumerate(results, 1):
+        done.append(marked)
+        if progress is not None:
+            progress(number, len(wanted))
+    return done
+
+
+def interval_score(low: float, high: float, truth: float, alpha: float = ALPHA) -> float:
+    """Return the interval score: width plus 2/alpha times the distance by which the truth lies outside."""
+    return (high - low) + 2.0 / alpha * (max(low - truth, 0.0) + max(truth - high, 0.0))
+
+
+def family(score: Score) -> str:
+    """Return the kind of figure that a score belongs to: the marks are taken together, the scope is kept."""
+    name = re.sub(r"_(\d+)_(km_h|mph|m_s)\b", "_speed", score.name)
+    name = re.sub(r"_(60_ft|20_m|50_m|100_m|1_8_mile|1_4_mile)\b", "_distance", name)
+    name = re.sub(r"_(fl|fr|rl|rr)$", "_wheel", name)
+    return f"{name} [{score.scope}]"
+
+
+def table(scores: Sequence[Score]) -> list[dict[str, Any]]:
+    """Return one row per family: n, coverage, errors and widths.
+
+    Errors and widths are relative to the true value; times, shares and slips, whose truth may be small or zero, stay
+    absolute [SI].
+    """
+    groups: dict[str, list[Score]] = {}
+    for score in scores:
+        groups.setdefault(family(score), []).append(score)
+    return [_row(name, groups[name]) for name in sorted(groups)]
+
+
+def _row(name: str, scores: Sequence[Score]) -> dict[str, Any]:
+    absolute = any(word in name for word in ("time", "share", "slip", "overshoot"))
+    scale = np.array([1.0 if absolute else max(abs(s.truth), 1e-12) for s in scores])
+    error = np.abs(np.array([s.value - s.truth for s in scores])) / scale
+    half = np.array([0.5 * (s.high - s.low) for s in scores]) / scale
+    inside = np.array([s.low <= s.truth <= s.high for s in scores])
+    rms = float(np.sqrt(np.mean(error**2)))
+    score = np.array([interval_score(s.low, s.high, s.truth) for s in scores]) / scale
+    sessions = len({s.seed for s in scores})
+    return {
+        "figure": name,
+        "unit": "SI" if absolute else "relative",
+        "n": len(scores),
+        "sessions": sessions,
+        "coverage": float(np.mean(inside)),
+        "median_error": float(np.median(error)),
+        "p95_error": float(np.percentile(error, 95)),
+        "median_half_width": float(np.median(half)),
+        "half_width_over_rms": float(np.median(half)) / rms if rms > 0.0 else math.nan,
+        "interval_score": float(np.mean(score)),
+        "within": _binomial_band(len(scores)),
+    }
+
+
+def _binomial_band(n: int) -> tuple[float, float]:
+    """Return the 99 % band of the observed coverage of n independent true 95 % intervals."""
+    from scipy.stats import binom
+
+    low, high = binom.ppf([0.005, 0.995], n, 1.0 - ALPHA) / n
+    return float(low), float(high)
+
+
+def printed(rows: Sequence[dict[str, Any]]) -> str:
+    """Return the table as text; a coverage outside the 99 % binomial band of 95 % carries a mark."""
+    lines = [
+        f"{'figure':58s} {'n':>6s} {'cover':>7s}  {'median':>9s} {'95 %':>9s} {'half-w.':>9s} {'hw/RMS':>6s} "
+        f"{'score':>9s}  unit"
+    ]
+    for row in rows:
+        low, high = row["within"]
+        mark = " " if low <= row["coverage"] <= high else "!"
+        lines.append(
+            f"{row['figure']:58s} {row['n']:6d} {100 * row['coverage']:6.1f}{mark}  {row['median_error']:9.2e} "
+            f"{row['p95_error']:9.2e} {row['median_half_width']:9.2e} {row['half_width_over_rms']:6.2f} "
+            f"{row['interval_score']:9.2e}  {row['unit']}"
+        )
+    return "\n".join(lines)
+
+
+def summary(done: Sequence[Marked]) -> str:
+    """Return what is not a figure: sessions that failed, speed error, runs found, missed and invented, NIS, time."""
+    good = [marked for marked in done if not marked.error]
+    lines = [f"sessions: {len(done)}, failed: {len(done) - len(good)}"]
+    failures: dict[str, list[int]] = {}
+    for marked in done:
+        if marked.error:
+            failures.setdefault(marked.error[:160], []).append(marked.seed)
+    lines += [f"  failed, {len(seeds)} (first seed {seeds[0]}): {what}" for what, seeds in failures.items()]
+    rms = np.array([marked.speed_rms for marked in good if math.isfinite(marked.speed_rms)])
+    if rms.size:
+        lines.append(
+            f"ground speed in runs, RMS per session: median {np.median(rms):.4f}, 95 % {np.percentile(rms, 95):.4f} m/s"
+        )
+    for kind in dict.fromkeys(kind for marked in good for kind in marked.found):
+        true, found, invented = (sum(marked.found.get(kind, (0, 0, 0))[k] for marked in good) for k in range(3))
+        share = 100.0 * found / true if true else math.nan
+        lines.append(f"{kind}: {true} valid runs, found {found} ({share:.1f} %), invented {invented}")
+    for sensor in dict.fromkeys(name for marked in good for name in marked.nis):
+        values = [marked.nis[sensor] for marked in good if sensor in marked.nis]
+        lines.append(f"NIS per degree of freedom, {sensor}: median {np.median(values):.2f}")
+    if good:
+        lines.append(f"time in the pipeline: median {np.median([marked.seconds for marked in good]):.1f} s per session")
+    return "\n".join(lines)
+
+
+def options(arguments: Sequence[str] | None = None) -> argparse.Namespace:
+    """Return the command line's wishes."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--sessions", type=int, default=200, help="number of sessions (200 is the quick form)")
+    parser.add_argument("--first", type=int, default=1, help="first seed")
+    parser.add_argument("--drive", choices=("rear", "front", "all"), help="driven wheels; drawn when left out")
+    parser.add_argument("--gnss", type=float, help="fixes per second, 0 for none; drawn when left out")
+    parser.add_argument("--sensors", default=",".join(GROUPS), help="sensor groups, comma between")
+    parser.add_argument("--draws", type=int, default=200, help="posterior draws")
+    parser.add_argument("--expect", type=int, default=0, help="more days per session that give the means' expectation")
+    parser.add_argument("--workers", type=int, help="processes; 0 runs in this one")
+    parser.add_argument("--json", type=Path, help="also write the table and every score here")
+    return parser.parse_args(arguments)
+
+
+def main(arguments: Sequence[str] | None = None, executor: Executor | None = None) -> None:
+    """Run the campaign and print its table; `executor` stands in for the processes."""
+    wish = options(arguments)
+    build()
+    sensors = tuple(name.strip() for name in wish.sensors.split(",") if name.strip())
+    job = functools.partial(
+        judge_session, car_drive=wish.drive, gnss=wish.gnss, sensors=sensors, draws=wish.draws, repeats=wish.expect
+    )
+    seeds = range(wish.first, wish.first + wish.sessions)
+
+    def progress(number: int, total: int) -> None:
+        print(f"\r{number}/{total} sessions", end="\n" if number == total else "", file=sys.stderr, flush=True)
+
+    if executor is None and wish.workers != 0:
+        with ProcessPoolExecutor(wish.workers) as pool:
+            done = campaign(seeds, job, pool, progress=progress)
+    else:
+        done = campaign(seeds, job, executor, progress=progress)
+    scores = [score for marked in done for score in marked.scores]
+    rows = table(scores)
+    print(summary(done))
+    print(printed(rows))
+    if wish.json is not None:
+        kept = {
+            "table": rows,
+            "sessions": [marked.__dict__ | {"scores": [s.__dict__ for s in marked.scores]} for marked in done],
+        }
+        wish.json.write_text(json.dumps(kept), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
