@@ -133,6 +133,7 @@ def make(
     half = car.track_front.value / 2.0
     ch: dict[str, Floats] = {}
     slip = np.where((phase == "launch") & (u > 0.3), spin, 0.002 * ax)
+    slip = np.convolve(slip, np.hanning(41) / np.hanning(41).sum(), mode="same")
     for wheel in ("fl", "fr", "rl", "rr"):
         rim = u + (-r if wheel[1] == "l" else r) * half
         speed = np.maximum(rim, 0.0) * (1.0 + (slip if wheel[0] == "r" else 0.0)) / radius

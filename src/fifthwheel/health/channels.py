@@ -19,6 +19,9 @@ STUCK_TIME = 0.5
 STUCK_FACTOR = 10.0
 """... and at least this many of its own updates, so that a slow or coarse channel is not blamed."""
 
+QUANTA = 4.0
+"""... and, for wheels and motors, while the car's speed changes by this many steps of the channel's own resolution."""
+
 LOCKED_TIME = 3.0
 """A wheel may stand still (0 rad/s) this long [s] while the car moves: longer than any stop on locked wheels."""
 
@@ -88,7 +91,8 @@ def stuck_channel(scene: Scene) -> Iterator[Finding]:
             cause="the sensor or its wire is "
             "dead" if always else "the sensor stopped answering and the logger repeats its "
             "last value; or a loose wire",
-            done="kept the values as they are; the motion weighs them like any other where they disagree",
+            done="kept the values; the motion weakens or leaves out wheel and GNSS readings far from what the rest "
+            "says",
             remedy="check the sensor's wiring and its error flag, and log an update counter beside it",
             value=value, longest_s=end - start, total_s=total, times=n, boot=boot, start_s=start, end_s=end,
         )  # fmt: skip
@@ -120,11 +124,29 @@ def _longest_stuck(scene: Scene, table: Table, channel: Channel) -> tuple[int, i
         zero_wheel = channel.name.startswith(("wheel_speed", "wheel_angle")) and _wheel_may_lock(channel, first)
         if moving is None or moving[2] < (LOCKED_TIME if zero_wheel else STUCK_TIME):
             continue
+        if not zero_wheel and not _should_change(scene, table, channel, x, moving):
+            continue
         found.append(moving)
     if not found:
         return None
     longest = max(found, key=lambda f: f[2])
     return longest[0], longest[1], sum(f[2] for f in found), len(found)
+
+
+def _should_change(scene: Scene, table: Table, channel: Channel, x: Floats, span: tuple[int, int, float]) -> bool:
+    """Say whether a wheel or motor speed had to move by some of its own steps; a coarse one may rest."""
+    if not channel.name.startswith(("wheel_speed", "motor_speed")):
+        return True
+    steps = np.abs(np.diff(x[:: max(1, x.size // 50000)]))
+    quantum = float(np.min(steps[steps > 1e-9 * max(1.0, float(np.nanmax(np.abs(x))))], initial=np.inf))
+    grid = scene.grid
+    inside = (grid.boot == table.boot[span[0]]) & (grid.t >= table.t[span[0]]) & (grid.t <= table.t[span[1]])
+    speed = grid.speed[inside & np.isfinite(grid.speed)]
+    value = abs(float(channel.values[span[0]]))
+    if speed.size < 3 or not np.isfinite(quantum):
+        return True
+    change = (float(speed.max()) - float(speed.min())) / max(float(np.median(speed)), 0.1) * value
+    return change > QUANTA * quantum
 
 
 def _wheel_may_lock(channel: Channel, row: int) -> bool:
@@ -174,10 +196,16 @@ def spike(scene: Scene) -> Iterator[Finding]:
             f"leap{'s' if at.size == 1 else ''} away and "
             f"back, the largest by {leap[i]:.4g} {channel.unit} at {start:.3f} s (line {int(table.row[row])})",
             cause="a bad reading: noise on the wire, a read error, a lost bit",
-            done="kept the values; single outliers are weighed down in the motion",
+            done=_spike_done(channel.name),
             remedy="check wiring and shielding, and use the sensor's parity or checksum on the car",
             spikes=at.size, largest=leap[i], unit=channel.unit, boot=boot, start_s=start, line=float(table.row[row]),
         )  # fmt: skip
+
+
+def _spike_done(name: str) -> str:
+    if name.startswith(("wheel_speed", "gnss")):
+        return "kept the values; the motion weakens or leaves out readings far from what the other sensors say"
+    return "kept the values; they pass into the motion" if name.startswith(("accel_", "gyro_")) else "kept the values"
 
 
 def _fresh_values(channel: Channel) -> tuple[Ints | None, Floats]:
@@ -395,29 +423,36 @@ def channel_slow(scene: Scene) -> Iterator[Finding]:
 
 def wheel_held_at_stop(scene: Scene) -> Iterator[Finding]:
     """A wheel speed computed on the car keeps its last value after the wheel has stopped, until a time-out."""
+    found: list[tuple[float, int, int, str]] = []
+    names: list[str] = []
     for wheel in WHEELS:
         table, channel = scene.log, scene.log.channels.get(f"wheel_speed_{wheel}")
         if channel is None:
             continue
         rows, x = _fresh_values(channel)
         held = held_before_zero(x, table.t if rows is None else table.t[rows])
-        if not held:
-            continue
-        first, last = max(held, key=lambda h: h[2])[:2]
-        longest = max(h[2] for h in held)
-        a, b = (first, last) if rows is None else (int(rows[first]), int(rows[last]))
-        boot, start, end = _span(table, [a, b])
-        yield finding(
-            "wheel-held-at-stop", "note", place_of(channel.name, boot, start, end),
-            f"{plural(len(held), 'time')} {channel.name} keeps one value (last {x[first]:.3g} "
-            f"rad/s) for up to "
-            f"{longest:.2f} s and then drops to 0",
-            cause="speed is computed from the time between counts; with no further count the last value stays until "
-            "the time-out",
-            done="kept the values; rest is judged by all sensors together, not by this one",
-            remedy="shorten the time-out on the car, or let the speed fall as 1/(time since the last count)",
-            times=len(held), longest_s=longest, boot=boot, start_s=start, end_s=end,
-        )  # fmt: skip
+        if held:
+            names.append(channel.name)
+        found += [
+            (seconds, a if rows is None else int(rows[a]), b if rows is None else int(rows[b]), channel.name)
+            for a, b, seconds in held
+        ]
+    if not found:
+        return
+    longest, first, last, name = max(found)
+    boot, start, end = _span(scene.log, [first, last])
+    value = float(scene.log.channels[name].values[first])
+    yield finding(
+        "wheel-held-at-stop", "note", place_of(", ".join(names), boot, start, end),
+        f"{plural(len(found), 'time')} a wheel speed keeps one value (here {value:.3g} rad/s) for up to "
+        f"{longest:.2f} s and "
+        "then drops to 0",
+        cause="speed is computed from the time between counts; with no further count the last value stays until the "
+        "time-out",
+        done="kept the values; rest is judged by all sensors together, not by this one",
+        remedy="shorten the time-out on the car, or let the speed fall as 1/(time since the last count)",
+        times=len(found), longest_s=longest, boot=boot, start_s=start, end_s=end,
+    )  # fmt: skip
 
 
 HELD_AT_STOP = 0.06

@@ -73,9 +73,8 @@ def _gap_finding(scene: Scene, s: Stretch, rows: Floats, length: Floats, lost: F
         f"rows "
         f"({100 * share:.2f} %) are missing and {blind.sum():.1f} m were driven unrecorded{also}",
         cause="the card or the logging task stalled; power or link dips do the same",
-        done="kept the rows on their own stamps; nothing is filled in, and the motion is carried over the gap with "
-        "growing "
-        "uncertainty",
+        done="kept the rows on their own stamps, nothing is filled in; the motion is carried over short gaps with "
+        "growing uncertainty and starts afresh after long ones",
         remedy="give the logger a larger buffer, write whole blocks, and check the card's worst write time",
         gaps=rows.size, longest_s=length[longest], rows_lost=lost.sum(), share_lost=share, blind_m=blind.sum(),
         boot=s.boot, start_s=start, end_s=end,
@@ -128,7 +127,7 @@ def clock_rate(scene: Scene) -> Iterator[Finding]:
             f"{'slow' if rate > 0 else 'fast'} "
             "against GNSS time",
             cause="the controller's crystal or resonator; or the time column is in another unit than stated",
-            done="kept the log's own seconds; the rate error is not taken out of the figures",
+            done="kept the log's own seconds: figures carry the rate error",
             remedy="scale the time column in the mapping, or discipline the logger's clock with the receiver's pulse",
             rate=rate, u_rate=u, boot=s.boot,
         )  # fmt: skip

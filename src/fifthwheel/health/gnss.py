@@ -122,7 +122,7 @@ def gnss_jump(scene: Scene) -> Iterator[Finding]:
             f"{extra[i]:.1f} "
             f"{unit} more than the car can have moved (line {int(table.row[row])})",
             cause="reflections, a change of satellites, or a first fix that is still settling",
-            done="kept the fixes; the motion weighs outliers down",
+            done="kept the fixes; the motion weakens or leaves out readings far from what the other sensors say",
             remedy="leave buildings and fences at a distance; wait a minute after the first fix",
             jumps=leap.size, largest=extra[i], unit=unit, boot=float(table.boot[row]), start_s=float(table.clock[row]),
         )  # fmt: skip

@@ -280,7 +280,7 @@ def _course_rate(recording: Recording, boot: Ints, t: Floats, latency: float) ->
 
 
 def _still(wheels: Mapping[str, Floats], gnss: Floats, accel: Floats, gyro: Floats, boot: Ints) -> Bools:
-    """Say where the car stands: wheels at rest, GNSS slow, turn rate quiet, acceleration steady, with the neighbours."""
+    """Say where the car stands: wheels at rest, GNSS slow, rates quiet, acceleration steady, with the neighbours."""
     still = np.ones(gnss.size, dtype=bool)
     for speed in wheels.values():
         still &= ~(np.abs(speed) > 1.0)

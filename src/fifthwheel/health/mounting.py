@@ -13,9 +13,10 @@ from fifthwheel.health.scene import Scene, finding, place_of
 from fifthwheel.health.witnesses import best_turn_rate
 from fifthwheel.units import STANDARD_GRAVITY
 
-TILT_WARNING, TILT_FAULT = np.deg2rad(12.0), np.deg2rad(35.0)
+TILT_WARNING, TILT_FAULT = np.deg2rad(12.0), np.deg2rad(25.0)
 """Angle between gravity and the axis said to point up. A test site slopes by a few degrees; 12 degrees of tilt put
-2 m/s2 of gravity into the horizontal axes (IMU-05: g sin); beyond 35 degrees no small correction is meant any more."""
+2 m/s2 of gravity into the horizontal axes (IMU-05: g sin); beyond
+25 degrees the motion does not mend it."""
 
 SCALE_WARNING = 0.05
 """Gravity off by more than this share is not an accelerometer's tolerance (1-3 %, data sheets) any more."""
@@ -119,8 +120,9 @@ def gravity_axis(scene: Scene) -> Iterator[Finding]:
     yield finding(
         "gravity-axis", "fault" if tilt >= TILT_FAULT else "warning", place_of(f"accel_{letter}"), what,
         cause=cause,
-        done="used as mapped; only small slants are mended by the fine alignment",
-        remedy="state where the sensor's axes point in car.toml under [inertial] axes, or set scale = -1 in "
+        done="the motion turns the sensor level at rest" if tilt < TILT_FAULT else
+        "used as mapped: such a turn is not a slant that the fine alignment mends",
+        remedy="state where the sensor's axes point in car.toml under [sensors.inertial] axes, or set scale = -1 in "
         "mapping.toml",
         tilt_rad=tilt, x_m_s2=force[0], y_m_s2=force[1], z_m_s2=force[2],
     )  # fmt: skip
@@ -200,8 +202,8 @@ def forward_axis(scene: Scene) -> Iterator[Finding]:
         cause="the sensor is turned by a "
         "quarter" if swapped else "the sensor is mounted back to front" if reversed_ else
         "the sensor is mounted at a slant about the vertical axis",
-        done="used as mapped; only small slants are mended by the fine alignment",
-        remedy="state where the sensor's axes point in car.toml under [inertial] axes, or correct mapping.toml",
+        done="used as mapped: the fine alignment mends slants of up to 20 degrees only",
+        remedy="state where the sensor's axes point in car.toml under [sensors.inertial] axes, or correct mapping.toml",
         angle_rad=angle, x_per_m_s2=ahead[0], y_per_m_s2=ahead[1],
     )  # fmt: skip
 
@@ -221,6 +223,6 @@ def lateral_axis(scene: Scene) -> Iterator[Finding]:
         f"({left[1]:+.2f}): accel_{x} is the lateral axis",
         cause="the sensor is turned by a quarter, or the two columns are swapped",
         done="used as mapped",
-        remedy="state where the sensor's axes point in car.toml under [inertial] axes, or correct mapping.toml",
+        remedy="state where the sensor's axes point in car.toml under [sensors.inertial] axes, or correct mapping.toml",
         x_per_m_s2=left[0], y_per_m_s2=left[1],
     )  # fmt: skip

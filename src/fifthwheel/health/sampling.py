@@ -39,20 +39,20 @@ def folded(frequency: float, rate: float) -> float:
 
 
 def encoder_alias(scene: Scene) -> Iterator[Finding]:
-    """A raw wheel angle turns half a turn or more between two rows."""
-    for wheel in WHEELS:
-        for name in (f"wheel_angle_{wheel}", f"wheel_step_{wheel}"):
+    """A raw wheel angle turns half a turn or more between two rows: one finding for all wheels, about the worst."""
+    for kind in ("wheel_angle", "wheel_step"):
+        told: list[tuple[float, str, str, Channel, Floats]] = []
+        for wheel in WHEELS:
+            name = f"{kind}_{wheel}"
             channel = scene.log.channels.get(name)
             if channel is None or not channel.rate > 0.0:
                 continue
-            limit = alias_limit(1.0 / channel.rate)
-            fast = _true_speed(scene, wheel, channel, name)
-            if not np.isfinite(fast).any():
-                continue
-            over = fast >= ALIAS_MARGIN * limit
-            if not over.any():
-                continue
-            yield _encoder_finding(scene, wheel, name, channel, limit, fast)
+            fast = _true_speed(scene, wheel, channel, name) / alias_limit(1.0 / channel.rate)
+            share = float(np.nanmax(fast)) if np.isfinite(fast).any() else 0.0
+            if share >= ALIAS_MARGIN:
+                told.append((share, wheel, name, channel, fast))
+        if told:
+            yield _encoder_finding(scene, [x[2] for x in told], *max(told, key=lambda x: x[0])[1:])
 
 
 def _true_speed(scene: Scene, wheel: str, channel: Channel, name: str) -> Floats:
@@ -68,11 +68,13 @@ def _true_speed(scene: Scene, wheel: str, channel: Channel, name: str) -> Floats
     return witnesses[0] if witnesses else own
 
 
-def _encoder_finding(scene: Scene, wheel: str, name: str, channel: Channel, limit: float, fast: Floats) -> Finding:
-    rpm, top = limit * 30.0 / np.pi, float(np.nanmax(fast)) * 30.0 / np.pi
-    first = int(np.flatnonzero(fast >= ALIAS_MARGIN * limit)[0])
+def _encoder_finding(scene: Scene, names: list[str], wheel: str, name: str, channel: Channel, fast: Floats) -> Finding:
+    """fast: speed of the wheel over its limit, on the grid."""
+    rpm = alias_limit(1.0 / channel.rate) * 30.0 / np.pi
+    top = float(np.nanmax(fast)) * rpm
+    first = int(np.flatnonzero(fast >= ALIAS_MARGIN)[0])
     beyond, helped = top > rpm, f"wheel_speed_{wheel}" in scene.log.channels
-    seconds = float(np.count_nonzero(fast >= limit)) * scene.grid.width
+    seconds = float(np.count_nonzero(fast >= 1.0)) * scene.grid.width
     what = (
         f"{name} comes {channel.rate:.4g} times a second, so it can be unwrapped up to {rpm:.0f} rpm; the wheel "
         f"reached "
@@ -80,9 +82,9 @@ def _encoder_finding(scene: Scene, wheel: str, name: str, channel: Channel, limi
     )
     return finding(
         "encoder-alias", "fault" if beyond and not helped else ("note" if helped else "warning"),
-        place_of(name, int(scene.grid.boot[first]), float(scene.grid.clock[first])), what,
+        place_of(", ".join(names), int(scene.grid.boot[first]), float(scene.grid.clock[first])), what,
         cause="the angle is logged more slowly than twice a turn at this speed",
-        done="the speed computed on the car is used; the angle only resolves fractions of a turn" if helped else
+        done="the motion uses the speed computed on the car, not this angle" if helped else
         "speed from this angle is used as if below the limit: it is wrong above it",
         remedy=f"log the speed computed on the car beside the angle, or log at more than {top / 30.0:.0f} rows a "
         f"second",
@@ -113,9 +115,7 @@ def vibration_alias(scene: Scene) -> Iterator[Finding]:
             cause="the sensor's low-pass filter is off or above half the logging rate; vibration of motor, gears and "
             "wheels "
             "reaches the sensor",
-            done="kept the values; the motion takes the noise level from the recording, and means over longer spans "
-            "are less "
-            "touched",
+            done="kept the values; the motion takes its noise level from the recording",
             remedy=f"set the sensor's low-pass below {0.5 * rate:.0f} Hz (a quarter of the rate is usual), mount it "
             f"on soft foam, "
             "balance the wheels",

@@ -48,7 +48,8 @@ def turn_rate_sign(scene: Scene) -> Iterator[Finding]:
         cause="the sensor lies upside down, or the axis is signed the other way (z down)" if sure else
         f"the turn rate or {against} has the wrong sign; there is no third witness",
         done="used as mapped: heading and lateral speed will be wrong until it is mended",
-        remedy=f"set scale = -1 for gyro_{letter} in mapping.toml, or state the axes in car.toml under [inertial]",
+        remedy=f"set scale = -1 for gyro_{letter} in mapping.toml, or state the axes in car.toml under "
+        f"[sensors.inertial]",
         against=against,
     )  # fmt: skip
 
@@ -95,7 +96,8 @@ def lateral_sign(scene: Scene) -> Iterator[Finding]:
         f"accel_{letter} points to the right in left turns, against {' and '.join(others)} (ay = u r, ISO 8855)",
         cause="y points right on this sensor (SAE J670e axes), or the column is signed the other way",
         done="used as mapped: lateral acceleration comes out with the wrong sign",
-        remedy=f"set scale = -1 for accel_{letter} in mapping.toml, or state the axes in car.toml under [inertial]",
+        remedy=f"set scale = -1 for accel_{letter} in mapping.toml, or state the axes in car.toml under "
+        f"[sensors.inertial]",
         against=" and ".join(others),
     )  # fmt: skip
 
@@ -150,6 +152,6 @@ def turn_rate_axis(scene: Scene) -> Iterator[Finding]:
         f"({links[2]:.2f})",
         cause="the sensor is mounted on its side, or gyro columns are swapped",
         done="used as mapped: turn rate is wrong until it is mended",
-        remedy="state where the sensor's axes point in car.toml under [inertial], or correct mapping.toml",
+        remedy="state where the sensor's axes point in car.toml under [sensors.inertial], or correct mapping.toml",
         agreement=links[wrong], agreement_up=links[2],
     )  # fmt: skip

@@ -113,7 +113,7 @@ def _radius_finding(scene: Scene, left: str, right: str, ratio: float, u: float,
         f"other's is "
         f"{1000 * stated:.2f} mm",
         cause="a worn, soft or different tyre, a brake that drags, or an encoder that loses counts",
-        done="the wheels are weighed by how well they agree; one radius per axle is used",
+        done="the motion estimates a radius of its own for each wheel, starting from the stated one",
         remedy="compare tyres and pressures, measure the roll-out by hand, check the encoder's error flag",
         ratio=off, u_ratio=u, radius_m=stated / off,
     )  # fmt: skip
@@ -126,7 +126,7 @@ def _axles_finding(ratio: float, u: float) -> Finding:
         f"than the rear "
         "ones at the stated radii in steady straight driving",
         cause="a stated radius is wrong, or tyres differ in wear or pressure",
-        done="used as stated; GNSS, when there is any, corrects the common scale",
+        done="the motion estimates a radius of its own for each wheel, starting from the stated one",
         remedy="measure the roll-out of each axle by hand and correct [tyre] in car.toml",
         ratio=ratio, u_ratio=u,
     )  # fmt: skip
@@ -231,9 +231,10 @@ def wheels_front_rear(scene: Scene) -> Iterator[Finding]:
         "wheels-front-rear", "fault", place_of(names),
         f"in hard acceleration the {'rear' if 'fl' in driven else 'front'} wheels, said to roll freely, run up to "
         f"{100 * worst:.0f} % faster than the driven ones, for {spins_free * grid.width:.1f} s in all",
-        cause="front and rear encoders, or their columns, are swapped; or `driven` in car.toml names the wrong axle",
+        cause="front and rear encoders, or their columns, are swapped; or `driven` under [drive] in car.toml names "
+        "the wrong axle",
         done="used as mapped: the spinning wheels are trusted as free ones until it is mended",
-        remedy="swap the columns in mapping.toml, or correct `driven` in car.toml",
+        remedy="swap the columns in mapping.toml, or correct `driven` under [drive] in car.toml",
         seconds=spins_free * grid.width, lead=worst,
     )  # fmt: skip
 
@@ -292,7 +293,7 @@ def motor_ratio(scene: Scene) -> Iterator[Finding]:
             f"motor_speed{key} is {ratio:.3f} +- {2 * u:.3f} times wheel speed times the gear of "
             f"{motor.gear.value:.4g}",
             cause=cause,
-            done="used as mapped; motor speed does not enter the motion where wheels are measured",
+            done="used as mapped; in the motion it stands in only for a driven wheel that has no speed of its own",
             remedy="count the motor's magnets (pole pairs = magnets / 2) and the teeth, correct mapping.toml or "
             "car.toml",
             ratio=ratio, u_ratio=u, gear=motor.gear.value,
