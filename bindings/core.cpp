@@ -69,6 +69,7 @@ fw::MotionSettings<double> settings_of(const nb::dict& d) {
     numbers(d, "prior_mean", s.prior_mean, fw::motion::count);
     numbers(d, "prior_sd", s.prior_sd, fw::motion::count);
     s.radius_shared_sd = number(d, "radius_shared_sd");
+    s.growth_shared_sd = number(d, "growth_shared_sd");
     numbers(d, "radius_axle_sd", s.radius_axle_sd, 2);
     return s;
 }
@@ -89,8 +90,10 @@ fw::MotionRows rows_of(const nb::dict& d) {
     r.steer = field<float>(d, "steer", n);
     r.wheel_speed = field<float>(d, "wheel_speed", 4 * n);
     r.wheel_variance = field<float>(d, "wheel_variance", 4 * n);
+    r.wheel_own = field<float>(d, "wheel_own", 4 * n);
     r.wheel_load = field<float>(d, "wheel_load", 4 * n);
     r.lateral_variance = field<float>(d, "lateral_variance", n);
+    if (d.contains("lateral_memory")) r.lateral_memory = nb::cast<float>(d["lateral_memory"]);
     r.still = field<uint8_t>(d, "still", n);
     return r;
 }
@@ -101,6 +104,8 @@ fw::MotionFixes fixes_of(const nb::dict& d) {
     f.count = nb::cast<Array<int64_t>>(d["row"]).size();
     const size_t n = f.count;
     f.row = field<int64_t>(d, "row", n);
+    if (d.contains("velocity_memory")) f.velocity_memory = nb::cast<float>(d["velocity_memory"]);
+    if (d.contains("position_memory")) f.position_memory = nb::cast<float>(d["position_memory"]);
     f.offset = field<float>(d, "offset", n);
     f.east = field<double>(d, "east", n);
     f.north = field<double>(d, "north", n);

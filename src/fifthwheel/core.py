@@ -21,7 +21,9 @@ CORE_VERSION: int = _core.core_version
 
 STATES: tuple[str, ...] = (
     "east", "north", "psi", "u", "v", "distance", "bias_ax", "bias_ay", "bias_gz", "slope_east", "slope_north",
-    "gyro_scale", "squat", "roll", "radius_fl", "radius_fr", "radius_rl", "radius_rr", "growth", "slip", "latency",
+    "gyro_scale", "squat", "roll", "radius_fl", "radius_fr", "radius_rl", "radius_rr", "growth_front", "growth_rear", "slip",
+    "brake_slip", "side_slip",
+    "latency",
 )  # fmt: skip
 """States of the motion filter in the core's order; the first WANDERING change with time, the rest are constants."""
 WANDERING: int = _core.motion_wandering
@@ -47,8 +49,8 @@ class MotionProblem:
     MotionRestarts. rows: (n,) or (n, 4) arrays on the rows of the log; fixes: (m,) arrays, in order of `row`."""
 
     settings: Mapping[str, Any]
-    rows: Mapping[str, NDArray[Any]]
-    fixes: Mapping[str, NDArray[Any]]
+    rows: Mapping[str, Any]
+    fixes: Mapping[str, Any]
     restarts: Mapping[str, NDArray[Any]]
 
 
@@ -136,8 +138,8 @@ def draw_window(
 ) -> tuple[Floats, Floats]:
     """Draw the motion in rows [first, last) jointly from its posterior.
 
-    start: (states, K) and steps: (last - first, noises, K) standard normal numbers. Returns (quantities, K, rows) and the
-    drawn constants (states - WANDERING, K). Windows drawn with the same `start` share their constants.
+    start: (states, K) and steps: (last - first, noises, K) standard normal numbers. Returns (quantities, K, rows) and
+    the drawn constants (states - WANDERING, K). Windows drawn with the same `start` share their constants.
     """
     first, last = window
     count = start.shape[1]
@@ -177,6 +179,6 @@ def unwrap_angle_aided(angle: Floats, speed: Floats, t: Floats, turn: float = 2.
     """Undo the wraps of an angle [rad] with a speed [rad/s] computed on the car that tells the whole turns between
     samples at `t` [s]; exact however fast the wheel turns while the speed is right within half a turn a sample."""
     turned = np.empty(angle.size)
-    columns = (np.ascontiguousarray(x, dtype=np.float64) for x in (angle, speed, t))
-    _core.unwrap_angle_aided(*columns, turned, turn)
+    a, s, x = (np.ascontiguousarray(c, dtype=np.float64) for c in (angle, speed, t))
+    _core.unwrap_angle_aided(a, s, x, turned, turn)
     return turned

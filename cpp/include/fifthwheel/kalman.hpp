@@ -81,10 +81,12 @@ struct Verdict {
     bool whole = false;
 };
 
-// Apply one scalar measurement with innovation y = z - h(x) and noise variance r. `record` may be null.
+// Apply one scalar measurement with innovation y = z - h(x). `variance`: of its noise as white noise of the
+// same weight; `own`: of the single reading, by which its innovation is judged (smaller where errors last).
+// `record` may be null.
 template <typename Real, int N>
 Verdict<Real> scalar_update(Gaussian<Real, N>& state, const SparseRow<Real>& h, Real innovation,
-                            Real variance, const Gate<Real>& gate, Applied<Real, N>* record) {
+                            Real variance, Real own, const Gate<Real>& gate, Applied<Real, N>* record) {
     constexpr int S = padded(N);
     Verdict<Real> verdict;
     if (!finite(innovation) || !(variance > Real(0))) return verdict;
@@ -98,7 +100,7 @@ Verdict<Real> scalar_update(Gaussian<Real, N>& state, const SparseRow<Real>& h, 
     Real s = variance;
     for (int k = 0; k < h.count; ++k) s += h.value[k] * c[h.index[k]];
     if (!(s > Real(0)) || !finite(s)) return verdict;
-    verdict.nis = innovation * innovation / s;
+    verdict.nis = innovation * innovation / (s - variance + own);
     verdict.whole = true;
     const Real over = verdict.nis / (gate.bound * gate.bound);
     if (gate.tail != Tail::gaussian && over > Real(1)) {
@@ -283,7 +285,7 @@ Status smooth_linear(const Real (&F)[N][N], const Real (&Q)[N][N], const SparseR
         }
         Real y = z[k];
         for (int j = 0; j < h.count; ++j) y -= h.value[j] * now.x[h.index[j]];
-        const Verdict<Real> verdict = scalar_update(now, h, y, r, Gate<Real>{}, &applied[k]);
+        const Verdict<Real> verdict = scalar_update(now, h, y, r, r, Gate<Real>{}, &applied[k]);
         if (!verdict.applied) return Status::not_finite;
         nis[k] = verdict.nis;
         states[k] = now;

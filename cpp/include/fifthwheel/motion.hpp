@@ -41,9 +41,12 @@ enum State : int {
     radius_fr,
     radius_rl,
     radius_rr,
-    growth,   // relative growth of the radius at the reference speed
-    slip,     // longitudinal slip per unit of load [s2/m]
-    latency,  // GNSS latency beyond what the caller took off [s]
+    growth_front,  // relative growth of the radius at the reference speed
+    growth_rear,
+    slip,        // longitudinal slip per unit of load, driving or rolling [s2/m]
+    brake_slip,  // the same under braking: the share of each axle in it is not well known
+    side_slip,   // sideslip of the rear axle per lateral acceleration [rad s2/m]
+    latency,     // GNSS latency beyond what the caller took off [s]
     count
 };
 constexpr int moving = 6;      // east .. distance
@@ -74,6 +77,7 @@ struct MotionSettings {
     Real bias_gyro_walk = Real(0);   // [rad2/s3]
     Real gyro_noise = Real(0);       // [rad2/s]
     Real slope_walk = Real(0);       // [1/m]
+    Real light_load = Real(0.3);     // load [m/s2] below which a wheel counts as free
     Real still_speed_variance = Real(1e-6);
     Real still_rate_variance = Real(1e-6);
     Real prior_mean[motion::count] = {};
@@ -81,6 +85,7 @@ struct MotionSettings {
     // What the radii of all wheels, and of the wheels of each axle, have in common (on top of prior_sd).
     Real radius_shared_sd = Real(0);
     Real radius_axle_sd[2] = {};
+    Real growth_shared_sd = Real(0);
 };
 
 // Inertial input of one step: mean over the step; power spectral densities of the noise of both axes [m2/s3].
@@ -371,6 +376,10 @@ MotionGaussian<Real> motion_start(const MotionSettings<Real>& settings) {
             state.P[motion::radius_fl + i][motion::radius_fl + j] += shared;
         }
     }
+    const Real growing = settings.growth_shared_sd * settings.growth_shared_sd;
+    for (int i = motion::growth_front; i <= motion::growth_rear; ++i) {
+        for (int j = motion::growth_front; j <= motion::growth_rear; ++j) state.P[i][j] += growing;
+    }
     return state;
 }
 
@@ -394,22 +403,25 @@ Real wheel_prediction(const MotionSettings<Real>& settings, const Real* x, int w
     // pull the estimate of the growth at every update.
     const Real relative = x[u] / settings.growth_speed;
     const Real q = relative * relative;
+    const int loaded = load < -settings.light_load ? brake_slip : slip;
+    const int grown = wheel < 2 ? growth_front : growth_rear;
     const Real factor =
-        (Real(1) + x[slip] * load) * (Real(1) - x[growth] * q) *
+        (Real(1) + x[loaded] * load) * (Real(1) - x[grown] * q) *
         (Real(1) - x[radius_fl + wheel] + x[radius_fl + wheel] * x[radius_fl + wheel] / Real(2));
     h.add(u, c * factor);
     if (s != Real(0)) h.add(v, s * factor);
     h.add(bias_gz, -scale * arm * factor);
     h.add(gyro_scale, (slow_gz - x[bias_gz]) * arm * factor);
     h.add(radius_fl + wheel, -hub * factor);
-    h.add(growth, -hub * q);
-    if (load != Real(0)) h.add(slip, hub * load);
+    h.add(grown, -hub * q);
+    if (load != Real(0)) h.add(loaded, hub * load);
     return hub * factor;
 }
 
-// Lateral velocity of the rear axle: v + x_rear r.
+// Lateral velocity of the rear axle, v + x_rear r, and what its tyres need to carry the lateral acceleration
+// `ay`: sum that is zero, v + x_rear r + u side_slip ay.
 template <typename Real>
-Real lateral_prediction(const MotionSettings<Real>& settings, const Real* x, Real gz, Real slow_gz,
+Real lateral_prediction(const MotionSettings<Real>& settings, const Real* x, Real gz, Real slow_gz, Real ay,
                         SparseRow<Real>& h) {
     using namespace motion;
     const Real scale = Real(1) + x[gyro_scale];
@@ -418,7 +430,9 @@ Real lateral_prediction(const MotionSettings<Real>& settings, const Real* x, Rea
     h.add(v, Real(1));
     h.add(bias_gz, -scale * arm);
     h.add(gyro_scale, (slow_gz - x[bias_gz]) * arm);
-    return x[v] + arm * scale * rate;
+    h.add(u, x[side_slip] * ay);
+    h.add(side_slip, x[u] * ay);
+    return x[v] + arm * scale * rate + x[u] * x[side_slip] * ay;
 }
 
 // Motion of the antenna: velocity and acceleration in the east-north frame.

@@ -29,9 +29,11 @@ struct MotionRows {
     const float* steer = nullptr;        // * [rad]
     const float* wheel_speed = nullptr;  // * [count][4], rad/s
     const float* wheel_variance =
-        nullptr;  // [count][4], (m/s)^2 at the stated radius; 0 leaves a reading out
+        nullptr;                       // [count][4], (m/s)^2 at the stated radius; 0 leaves a reading out
+    const float* wheel_own = nullptr;  // * variance of the single reading; wheel_variance where null
     const float* wheel_load =
-        nullptr;  // * [count][4], m/s2 that the wheel's tyre force gives its share of the car
+        nullptr;               // * [count][4], m/s2 that the wheel's tyre force gives its share of the car
+    float lateral_memory = 1;  // variance as white noise over variance of a single value
     const float* lateral_variance = nullptr;  // * (m/s)^2; 0 leaves the lateral constraint out
     const uint8_t* still = nullptr;           // * 1 where the car is known to stand
 };
@@ -39,6 +41,8 @@ struct MotionRows {
 // GNSS fixes in order of row. `offset`: time of validity after the row's time [s].
 struct MotionFixes {
     size_t count = 0;
+    float velocity_memory = 1;  // variance as white noise over variance of a single fix
+    float position_memory = 1;
     const int64_t* row = nullptr;
     const float* offset = nullptr;
     const double* east = nullptr;
@@ -153,6 +157,12 @@ class MotionPass {
   private:
     Real slow_rate(size_t k) const { return Real(rows_.slow_gz != nullptr ? rows_.slow_gz[k] : rows_.gz[k]); }
 
+    // Lateral acceleration for the tyres, from the smoothed reading.
+    Real slow_lateral(const Real* x, size_t k) const {
+        const Real ay = Real(rows_.slow_ay != nullptr ? rows_.slow_ay[k] : rows_.ay[k]);
+        return motion_rates(settings_, x, Real(0), ay, Real(0)).ay;
+    }
+
     static size_t lower(const int64_t* row, size_t count, size_t wanted) {
         size_t low = 0;
         size_t high = count;
@@ -178,12 +188,12 @@ class MotionPass {
     }
 
     void apply(MotionGaussian<Real>& state, const SparseRow<Real>& h, Real innovation, Real variance,
-               const Gate<Real>& gate, int group, MotionRecord<Real>* record,
+               Real own, const Gate<Real>& gate, int group, MotionRecord<Real>* record,
                MotionConsistency* consistency) {
         MotionApplied<Real>* slot = nullptr;
         if (applied_ >= motion_row_capacity) return;
         if (record != nullptr) slot = &record->applied[applied_];
-        const Verdict<Real> verdict = scalar_update(state, h, innovation, variance, gate, slot);
+        const Verdict<Real> verdict = scalar_update(state, h, innovation, variance, own, gate, slot);
         if (verdict.applied) ++applied_;
         if (record != nullptr) record->applied_count = applied_;
         if (consistency == nullptr || group < 0) return;
@@ -202,8 +212,10 @@ class MotionPass {
         if (still) stand(state, k, record);
         if (!still && rows_.lateral_variance != nullptr && rows_.lateral_variance[k] > 0.0F) {
             SparseRow<Real> h;
-            const Real y = -lateral_prediction(settings_, state.x, Real(rows_.gz[k]), slow_rate(k), h);
-            apply(state, h, y, Real(rows_.lateral_variance[k]),
+            const Real y = -lateral_prediction(settings_, state.x, Real(rows_.gz[k]), slow_rate(k),
+                                               slow_lateral(state.x, k), h);
+            const Real variance = Real(rows_.lateral_variance[k]);
+            apply(state, h, y, variance, variance / Real(rows_.lateral_memory),
                   Gate<Real>{Tail::redescending, Real(3), Real(1e15)}, 2, record, consistency);
         }
         if (!still && rows_.wheel_speed != nullptr) {
@@ -220,14 +232,16 @@ class MotionPass {
         const Gate<Real> gate{Tail::heavy, Real(3), Real(1e15)};
         SparseRow<Real> hu;
         hu.add(u, Real(1));
-        apply(state, hu, -state.x[u], settings_.still_speed_variance, gate, -1, record, nullptr);
+        apply(state, hu, -state.x[u], settings_.still_speed_variance, settings_.still_speed_variance, gate,
+              -1, record, nullptr);
         SparseRow<Real> hv;
         hv.add(v, Real(1));
-        apply(state, hv, -state.x[v], settings_.still_speed_variance, gate, -1, record, nullptr);
+        apply(state, hv, -state.x[v], settings_.still_speed_variance, settings_.still_speed_variance, gate,
+              -1, record, nullptr);
         SparseRow<Real> hr;
         hr.add(bias_gz, Real(1));
-        apply(state, hr, Real(rows_.gz[k]) - state.x[bias_gz], settings_.still_rate_variance, gate, -1,
-              record, nullptr);
+        apply(state, hr, Real(rows_.gz[k]) - state.x[bias_gz], settings_.still_rate_variance,
+              settings_.still_rate_variance, gate, -1, record, nullptr);
     }
 
     void roll(MotionGaussian<Real>& state, size_t k, int wheel, MotionRecord<Real>* record,
@@ -244,8 +258,11 @@ class MotionPass {
         const Real y = omega * settings_.radius[wheel] - predicted;
         // A wheel under torque errs to one side: fast under drive, slow under braking.
         Gate<Real> gate{Tail::redescending, Real(3), Real(10)};
-        if (load * y > Real(0)) gate = Gate<Real>{Tail::redescending, Real(2), Real(4)};
-        apply(state, h, y, variance, gate, load != Real(0) ? 1 : 0, record, consistency);
+        if (load * y > settings_.light_load * (y > Real(0) ? y : -y))
+            gate = Gate<Real>{Tail::redescending, Real(2), Real(4)};
+        const Real own = rows_.wheel_own != nullptr ? Real(rows_.wheel_own[at]) : variance;
+        const bool loaded = load > settings_.light_load || load < -settings_.light_load;
+        apply(state, h, y, variance, own, gate, loaded ? 1 : 0, record, consistency);
     }
 
     void locate(MotionGaussian<Real>& state, size_t k, size_t j, MotionRecord<Real>* record,
@@ -260,13 +277,16 @@ class MotionPass {
                 SparseRow<Real> h;
                 const Real z = Real(axis == 0 ? fixes_.velocity_east[j] : fixes_.velocity_north[j]);
                 const Real y = z - velocity_prediction(state.x, k, offset, axis, h);
-                apply(state, h, y, Real(fixes_.velocity_variance[j]), gate, 3, record, consistency);
+                apply(state, h, y, Real(fixes_.velocity_variance[j]),
+                      Real(fixes_.velocity_variance[j] / fixes_.velocity_memory), gate, 3, record,
+                      consistency);
             }
         } else if (speed) {
             SparseRow<Real> h;
             const Real y = Real(fixes_.speed[j]) - speed_prediction(state.x, k, offset, h);
             const Gate<Real> gate{Tail::heavy, Real(3), Real(1e15)};
-            apply(state, h, y, Real(fixes_.speed_variance[j]), gate, 3, record, consistency);
+            apply(state, h, y, Real(fixes_.speed_variance[j]),
+                  Real(fixes_.speed_variance[j] / fixes_.velocity_memory), gate, 3, record, consistency);
         }
         if (place) {
             const Gate<Real> gate{Tail::redescending, Real(3), Real(1e15)};
@@ -274,14 +294,18 @@ class MotionPass {
                 SparseRow<Real> h;
                 const Real z = Real(axis == 0 ? fixes_.east[j] : fixes_.north[j]);
                 const Real y = z - position_prediction(state.x, k, offset, axis, h);
-                apply(state, h, y, Real(fixes_.position_variance[j]), gate, 4, record, consistency);
+                apply(state, h, y, Real(fixes_.position_variance[j]),
+                      Real(fixes_.position_variance[j] / fixes_.position_memory), gate, 4, record,
+                      consistency);
             }
         }
     }
 
     AntennaMotion<Real> antenna(const Real* x, size_t k) const {
-        const MotionRates<Real> rates =
-            motion_rates(settings_, x, Real(rows_.ax[k]), Real(rows_.ay[k]), Real(rows_.gz[k]));
+        // Smoothed readings: the noise of a raw one would pull the estimate of the latency.
+        const Real ax = Real(rows_.slow_ax != nullptr ? rows_.slow_ax[k] : rows_.ax[k]);
+        const Real ay = Real(rows_.slow_ay != nullptr ? rows_.slow_ay[k] : rows_.ay[k]);
+        MotionRates<Real> rates = motion_rates(settings_, x, ax, ay, Real(rows_.gz[k]));
         return antenna_motion(settings_, x, rates);
     }
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -27,7 +28,7 @@ def _pieces(posterior: Posterior, first: int, last: int) -> list[tuple[int, int]
     """Return the window in pieces that no restart of the movement divides."""
     inner = [int(r) for r in posterior.problem.restarts["row"] if first < r < last]
     edges = [first, *inner, last]
-    return list(zip(edges[:-1], edges[1:], strict=True))
+    return list(itertools.pairwise(edges))
 
 
 def draw_motion(motion: Motion, windows: Sequence[tuple[int, int, int]], count: int, seed: int) -> tuple[Draws, ...]:
@@ -77,7 +78,8 @@ def _shared(posterior: Posterior, drawn: Floats) -> dict[str, Floats]:
     for i, wheel in enumerate(("fl", "fr", "rl", "rr")):
         shared[f"wheel_radius_{wheel}"] = radius[i] * np.exp(named[f"radius_{wheel}"])
     shared["wheel_radius"] = np.mean([shared[f"wheel_radius_{w}"] for w in ("fl", "fr", "rl", "rr")], axis=0)
-    shared["tyre_growth"] = named["growth"]
+    shared["tyre_growth_front"], shared["tyre_growth_rear"] = named["growth_front"], named["growth_rear"]
+    shared["tyre_growth"] = named["growth_front"]
     shared["gyro_scale"] = 1.0 + named["gyro_scale"]
     shared["gnss_latency"] = named["latency"]
     shared["squat"] = named["squat"]

@@ -7,6 +7,7 @@ are one set for all its boots.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
@@ -25,8 +26,8 @@ from fifthwheel.core import (
     smooth_motion,
 )
 from fifthwheel.data import WHEELS, Bools, Finding, Floats, Motion, Quantity, Recording, Track
-from fifthwheel.motion.gnss import Fixes, Latency, find_latency, fix_columns, gnss_fixes, speed_on_rows
-from fifthwheel.motion.levels import Noise, force_noise, loads, session_noise, settings, wheel_variance
+from fifthwheel.motion.gnss import Fixes, Latency, find_latency, fix_columns, gnss_fixes, speed_memory, speed_on_rows
+from fifthwheel.motion.levels import LIGHT_LOAD, Noise, force_noise, loads, session_noise, settings, wheel_variance
 from fifthwheel.motion.mounting import Mounting, level, twist
 from fifthwheel.motion.notes import motion_notes
 from fifthwheel.motion.prepare import (
@@ -160,23 +161,25 @@ def _rows(
     rows |= {k: _narrow(c) for k, c in slow.items()}
     if inertial is not None:
         made_up = np.where(inertial.missing, 50.0, 1.0).astype(np.float32)
-        rows["noise_x"] = force_noise(ax, scene.noise, line) * made_up
-        rows["noise_y"] = force_noise(ay, scene.noise, line) * made_up
+        rows["noise_x"] = force_noise(ax, scene.noise, typical, line) * made_up
+        rows["noise_y"] = force_noise(ay, scene.noise, typical, line) * made_up
     else:
         rows["noise_x"] = rows["noise_y"] = np.full(line.t.size, 0.05, dtype=np.float32)
     lateral = np.abs(slow["slow_ay"]) if inertial is not None else np.zeros(line.t.size)
     memory = max(1.0, 0.4 / line.dt)
     rows["lateral_variance"] = _narrow(((0.01 + np.abs(typical) * (0.004 + 0.008 * lateral)) ** 2) * memory)
+    rows["lateral_memory"] = float(memory)
     rows["still"] = scene.still.astype(np.uint8)
     if scene.steer is not None:
         rows["steer"] = _narrow(np.nan_to_num(scene.steer))
     if any(scene.wheels.present):
         push = _push(scene, slow["slow_ax"], typical)
         load = loads(car, scene.wheels, push, typical)
-        variance = wheel_variance(scene.wheels, scene.noise, load, rim, line, systematic)
+        variance, own = wheel_variance(scene.wheels, scene.noise, load, rim, line, systematic)
         if doubted is not None:
             variance[doubted] = 0.0
-        rows |= {"wheel_speed": scene.wheels.speed, "wheel_variance": _narrow(variance), "wheel_load": _narrow(load)}
+        rows |= {"wheel_speed": scene.wheels.speed, "wheel_variance": _narrow(variance)}
+        rows |= {"wheel_own": _narrow(own), "wheel_load": _narrow(load)}
     return rows
 
 
@@ -190,7 +193,9 @@ def _push(scene: Scene, slow_ax: Floats, typical: Floats) -> Floats:
     return quick - rest
 
 
-def _doubts(scene: Scene, smoothed: Smoothed, filtered: Filtered) -> tuple[np.ndarray, np.ndarray]:
+def _doubts(
+    scene: Scene, problem: MotionProblem, smoothed: Smoothed, filtered: Filtered
+) -> tuple[np.ndarray, np.ndarray]:
     """Return for each wheel what the first pass showed: smoothed residual [m/s] and rows that must be left out."""
     line, car = scene.line, scene.car
     u, v, r = (smoothed.mean[QUANTITIES.index(k)] for k in ("u", "v", "r"))
@@ -199,13 +204,16 @@ def _doubts(scene: Scene, smoothed: Smoothed, filtered: Filtered) -> tuple[np.nd
     systematic = np.zeros((line.t.size, 4), dtype=np.float32)
     doubted = np.zeros((line.t.size, 4), dtype=np.bool_)
     shape = settings_geometry(car)
+    load, growth_speed = problem.rows["wheel_load"], problem.settings["growth_speed"]
     for i, wheel in enumerate(WHEELS):
         if not scene.wheels.present[i]:
             continue
         angle = scene.steer if scene.steer is not None and i < 2 else np.zeros(1)
         hub = (u - r * shape[1][i]) * np.cos(angle) + (v + r * shape[0][i]) * np.sin(angle)
-        q = (u / constants["growth_speed"]) ** 2 if "growth_speed" in constants else 0.0
-        factor = np.exp(-constants[f"radius_{wheel}"]) * (1.0 - constants["growth"] * q)
+        growth = constants["growth_front" if i < 2 else "growth_rear"]
+        factor = np.exp(-constants[f"radius_{wheel}"]) * (1.0 - growth * (u / growth_speed) ** 2)
+        braking = load[:, i] < -LIGHT_LOAD
+        factor *= 1.0 + np.where(braking, constants["brake_slip"], constants["slip"]) * load[:, i]
         error = np.nan_to_num(scene.rim[:, i] - hub * factor)
         slow = smooth(error, width)
         systematic[:, i] = slow
@@ -281,7 +289,7 @@ def _second(
     psi = smoothed.mean[QUANTITIES.index("psi")]
     rows = dict(problem.rows)
     if any(scene.wheels.present):
-        systematic, doubted = _doubts(scene, smoothed, filtered)
+        systematic, doubted = _doubts(scene, problem, smoothed, filtered)
         rows = _rows(scene, scene.rim, u, systematic, doubted)
     late = scene.latency.value
     fixes: dict[str, np.ndarray] = {}
@@ -290,7 +298,8 @@ def _second(
         total, whole, _ = filtered.nis["gnss velocity"]
         # A Gaussian innovation cut at three sigma has a mean square of 0.973.
         scale = float(np.clip(np.sqrt(total / whole / 0.973), 0.5, 3.0)) if whole > 50 else 1.0
-        fixes = fix_columns(scene.fixes, late, scene.line, scale)
+        memory = speed_memory(scene.fixes, late, scene.line, u)
+        fixes = fix_columns(scene.fixes, late, scene.line, scale, memory)
     better = [
         Start(s.row, s.states | {"psi": (float(psi[s.row]), s.states["psi"][1])}) if "psi" in s.states else s
         for s in starts
@@ -308,7 +317,9 @@ def _parameters(scene: Scene, filtered: Filtered, late: float) -> dict[str, Quan
             radius = tyre_of(scene.car, i).radius.value * float(np.exp(x[f"radius_{wheel}"]))
             out[f"wheel_radius_{wheel}"] = Quantity(radius, radius * float(sd[f"radius_{wheel}"]), "m")
     if any(scene.wheels.present):
-        out["tyre_growth"] = Quantity(float(x["growth"]), float(sd["growth"]))
+        out["tyre_growth_front"] = Quantity(float(x["growth_front"]), float(sd["growth_front"]))
+        out["tyre_growth_rear"] = Quantity(float(x["growth_rear"]), float(sd["growth_rear"]))
+        out["tyre_growth"] = out["tyre_growth_rear" if any(scene.wheels.driven[:2]) else "tyre_growth_front"]
         out["slip_per_load"] = Quantity(float(x["slip"]), float(sd["slip"]), "s2/m")
     if scene.fixes is not None:
         out["gnss_latency"] = Quantity(late, float(sd["latency"]), "s")
@@ -363,7 +374,7 @@ def _usable(scene: Scene) -> Bools:
     return usable
 
 
-def _slips(scene: Scene, filtered: Filtered, smoothed: Smoothed) -> dict[str, Floats]:
+def _slips(scene: Scene, growth_speed: float, filtered: Filtered, smoothed: Smoothed) -> dict[str, Floats]:
     """Return the longitudinal slip of each wheel there is: rim speed over the hub's forward speed, less one."""
     x = dict(zip(STATES, filtered.last[0][: len(STATES)], strict=True))
     u, v, r = (smoothed.mean[QUANTITIES.index(k)] for k in ("u", "v", "r"))
@@ -372,7 +383,7 @@ def _slips(scene: Scene, filtered: Filtered, smoothed: Smoothed) -> dict[str, Fl
     for i, wheel in enumerate(WHEELS):
         if not scene.wheels.present[i]:
             continue
-        growth = 1.0 + x["growth"] * (u / 20.0) ** 2
+        growth = 1.0 + x["growth_front" if i < 2 else "growth_rear"] * (u / growth_speed) ** 2
         rim = scene.rim[:, i] * np.exp(x[f"radius_{wheel}"]) * growth
         if scene.steer is not None and i < 2:
             c, s = np.cos(scene.steer), np.sin(scene.steer)
@@ -390,10 +401,10 @@ def _motion(
     """Cut the smoothed rows into one track per boot and say what the estimation noticed."""
     log = recording.tables["log"]
     usable = _usable(scene)
-    slips = _slips(scene, filtered, smoothed)
+    slips = _slips(scene, problem.settings["growth_speed"], filtered, smoothed)
     bounds = [*scene.line.boots.tolist(), log.t.size]
     tracks = []
-    for first, last in zip(bounds[:-1], bounds[1:], strict=True):
+    for first, last in itertools.pairwise(bounds):
         mean = {name: smoothed.mean[q, first:last] for q, name in enumerate(QUANTITIES)}
         mean |= {name: values[first:last] for name, values in slips.items()}
         sd: dict[str, Any] = {name: smoothed.sd[q, first:last] for q, name in enumerate(QUANTITIES)}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -189,10 +190,13 @@ def _misfit(change: Floats, rise: Floats) -> float:
     return float(np.sum(np.minimum(residual * residual, bound * bound)))
 
 
-def fix_columns(fixes: Fixes, latency: float, line: Timeline, noise_scale: float) -> dict[str, np.ndarray]:
+def fix_columns(
+    fixes: Fixes, latency: float, line: Timeline, noise_scale: float, speed_memory: float = 1.5
+) -> dict[str, Any]:
     """Return the fixes as the core takes them: row before the instant of validity and the offset after that row.
 
-    noise_scale: factor on the standard deviation of speeds, from the innovations.
+    noise_scale: factor on the standard deviation of speeds, from the innovations. speed_memory: variance as white
+    noise of the same weight over variance of one fix, for errors that last over several fixes.
     """
     valid = fixes.t - latency
     row = np.clip(np.searchsorted(line.t, valid), 1, line.t.size - 1)
@@ -201,9 +205,9 @@ def fix_columns(fixes: Fixes, latency: float, line: Timeline, noise_scale: float
     near = np.abs(offset) < 0.05 + line.dt
     sd = fixes.sd_speed * noise_scale
     with np.errstate(invalid="ignore"):
-        velocity = np.where(np.isfinite(fixes.velocity_east) & near, sd**2, 0.0)
+        velocity = np.where(np.isfinite(fixes.velocity_east) & near, sd**2 * speed_memory, 0.0)
         fast = fixes.speed > 4.0 * sd
-        plain = np.where(np.isfinite(fixes.speed) & fast & near & (velocity == 0.0), sd**2, 0.0)
+        plain = np.where(np.isfinite(fixes.speed) & fast & near & (velocity == 0.0), sd**2 * speed_memory, 0.0)
         memory = max(1.0, 2.0 * POSITION_MEMORY * fixes.rate)
         place = np.where(np.isfinite(fixes.east) & near, fixes.sd_position**2 * memory, 0.0)
     keep = (velocity > 0.0) | (plain > 0.0) | (place > 0.0)
@@ -213,6 +217,8 @@ def fix_columns(fixes: Fixes, latency: float, line: Timeline, noise_scale: float
         return np.ascontiguousarray(values[keep][order], dtype=np.float32)
 
     return {
+        "velocity_memory": float(speed_memory),
+        "position_memory": float(memory),
         "row": np.ascontiguousarray(row[keep][order], dtype=np.int64),
         "offset": narrow(offset),
         "east": np.ascontiguousarray(fixes.east[keep][order]),
@@ -237,3 +243,21 @@ def without(fixes: Fixes, bad: Bools) -> Fixes:
         velocity_east=fixes.velocity_east + gone,
         velocity_north=fixes.velocity_north + gone,
     )
+
+
+def speed_memory(fixes: Fixes, latency: float, line: Timeline, u: Floats) -> float:
+    """Return how many times a GNSS speed error weighs more than white noise because it lasts: variance of means of
+    2 s of the residuals against the smoothed speed u (n,), times the number of fixes in a mean, over their variance."""
+    good = np.isfinite(fixes.speed) & (fixes.speed > 1.0)
+    at = fixes.t[good] - latency
+    residual = fixes.speed[good] - np.abs(np.interp(at, line.t, u))
+    block = max(2, round(2.0 * fixes.rate))
+    count = residual.size // block
+    if count < 8:
+        return 2.0
+    blocks = residual[: count * block].reshape(count, block)
+    spread = 1.4826 * np.median(np.abs(residual - np.median(residual)))
+    blocks = np.clip(blocks, -4.0 * spread, 4.0 * spread)
+    single = float(np.mean(np.var(blocks, axis=1, ddof=1)))
+    means = float(np.var(np.mean(blocks, axis=1)))
+    return float(np.clip(1.0 + block * means / max(single, 1e-9), 1.5, 1.0 + block))

@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from fifthwheel.car.model import Car
+from fifthwheel.car.model import Car, Tyre
 from fifthwheel.core import STATES
 from fifthwheel.data import Bools, Floats
-from fifthwheel.motion.prepare import InertialColumns, Timeline, WheelColumns, moving_sd, smooth, tyre_of
+from fifthwheel.motion.prepare import InertialColumns, Timeline, WheelColumns, smooth, tyre_of
 
 GRAVITY = 9.80665
 AIR_DENSITY = 1.2
@@ -63,28 +63,44 @@ def session_noise(inertial: InertialColumns | None, wheels: WheelColumns, still:
     )
 
 
-def force_noise(column: Floats, noise: Noise, line: Timeline) -> np.ndarray:
+_SPEED_STEPS = (0.0, 0.5, 2.0, 4.0, 7.0, 10.0, 14.0, 18.0, 23.0, 30.0, 40.0, 60.0)
+
+
+def force_noise(column: Floats, noise: Noise, typical: Floats, line: Timeline) -> np.ndarray:
     """Return the power spectral density [m2/s3] of a specific force on each row, float32.
 
-    White noise of a reading (vibration as it comes, from the differences around the row) times the interval, plus what
-    a sensor and a sprung body add in motion: 1 % of the local force, correlated over 0.1 s (cross-axis, tilt; common
-    practice, no source).
+    What counts for the speed is the noise that lasts: means over 0.05 s are taken, and the spread of their second
+    differences at each speed (Allan-type, by the median, so that launches and bumps drop out) gives the density; noise
+    of vibration that averages out within 0.05 s does not count. To it comes what a sensor and a sprung body add: 1 % of
+    the local force, correlated over 0.1 s (cross-axis, tilt; common practice, no source).
     """
-    width = max(5, round(0.25 / line.dt))
+    block = max(1, round(0.05 / line.dt))
+    mean = smooth(column, block)
     second = np.zeros(column.size)
-    second[1:-1] = column[2:] - 2.0 * column[1:-1] + column[:-2]
-    vibration = smooth(second * second, width) / 6.0
-    white = np.maximum(vibration, noise.accel**2)
-    local = smooth(column, width)
+    if column.size > 2 * block:
+        second[block:-block] = mean[2 * block :] - 2.0 * mean[block:-block] + mean[: -2 * block]
+    speed = np.abs(typical)
+    centres, levels = [], []
+    for low, high in zip(_SPEED_STEPS[:-1], _SPEED_STEPS[1:], strict=True):
+        inside = second[(speed >= low) & (speed < high)]
+        if inside.size >= 100:
+            centres.append((low + high) / 2.0)
+            # The median of a squared Gaussian is 0.4549 of its variance; second differences have six times that of one.
+            levels.append(float(np.median(inside * inside)) / 0.4549 / 6.0 * block * line.dt)
+    if not levels:
+        centres, levels = [0.0], [noise.accel**2 * line.dt]
+    white = np.interp(speed, centres, levels)
+    local = smooth(column, max(5, round(0.25 / line.dt)))
     model = (0.01 * local) ** 2 + 0.01**2
-    return np.ascontiguousarray(white * line.dt + model * 0.2, dtype=np.float32)
+    return np.ascontiguousarray(np.maximum(white, noise.accel**2 * line.dt * 0.25) + model * 0.2, dtype=np.float32)
 
 
 def loads(car: Car, wheels: WheelColumns, force: Floats, rim: Floats) -> np.ndarray:
     """Return (n, 4) float32: the acceleration [m/s2] that the tyre force of each wheel's axle stands for.
 
     force: (n,) longitudinal specific force, smoothed, gravity off; rim: (n,) typical speed [m/s]. Tyre force per mass =
-    force + drag + rolling resistance; positive on driven axles, negative on braked or driven ones.
+    force + drag + rolling resistance; positive on driven axles, negative on braked or driven ones. Every tyre also
+    carries the rolling resistance and the spin-up of its own wheels, so that even a free one slips a little.
     """
     drag = 0.5 * AIR_DENSITY * car.drag_area.value / car.mass.value
     resistance = np.where(np.abs(rim) > 0.3, car.rolling_resistance.value * GRAVITY, 0.0)
@@ -98,8 +114,10 @@ def loads(car: Car, wheels: WheelColumns, force: Floats, rim: Floats) -> np.ndar
         both_braked = front_braked and rear_braked
         drive = (0.5 if both_driven else 1.0) if wheels.driven[i] else 0.0
         brake = ((0.65 if i < 2 else 0.35) if both_braked else 1.0) if wheels.braked[i] else drive
+        tyres = tyre_of(car, i)
+        spin = 2.0 * tyres.wheel_inertia.value / (tyres.radius.value**2 * car.mass.value)
         load = np.where(forward > 0.0, drive * forward, brake * forward)
-        load[np.abs(load) < 0.15] = 0.0
+        load -= spin * np.sign(rim) * force + 0.5 * np.abs(resistance)
         out[:, i] = load
     return out
 
@@ -111,27 +129,43 @@ def wheel_variance(
     rim: np.ndarray,
     line: Timeline,
     systematic: np.ndarray | None,
-) -> np.ndarray:
-    """Return (n, 4) float32 variances [m2/s2] of the rim speeds as white noise of the same weight.
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return two (n, 4) float32 variances [m2/s2] of the rim speeds: as white noise of the same weight, of one reading.
 
     A wheel's error is mostly not white: run-out, bumps and slip last. An error of standard deviation s correlated over
-    tau weighs like white noise of s^2 * 2 tau / dt. Rolling: 0.15 % of speed over 0.1 s. Under load: 40 % of the
-    expected slip over 0.25 s. systematic: (n, 4) [m/s] smoothed residual of an earlier pass, or None.
+    tau weighs like white noise of s^2 * 2 tau / dt. Rolling: 0.1 % of speed over 0.1 s. Under load: 30 % of the
+    expected slip (50 % under braking) and 0.3 % of speed over 0.25 s. systematic: (n, 4) [m/s] smoothed residual of an earlier pass, or None.
     """
-    out = np.zeros_like(load)
-    rolling = 2.0 * 0.1 / line.dt
-    slipping = 2.0 * 0.25 / line.dt
+    out, own = np.zeros_like(load), np.zeros_like(load)
+    rolling = max(2.0 * 0.1 / line.dt, 1.0)
+    slipping = max(2.0 * 0.25 / line.dt, 1.0)
     for i in range(4):
         if not wheels.present[i]:
             continue
         speed = np.abs(rim[:, i])
-        slip = 0.4 / (SLIP_STIFFNESS * GRAVITY * 0.5) * np.abs(load[:, i]) * speed
-        variance = noise.wheel[i] ** 2 + 0.003**2 + ((0.0015 * speed) ** 2 + 0.002**2) * max(rolling, 1.0)
-        variance += (slip * slip + np.where(load[:, i] != 0.0, (0.004 * speed) ** 2, 0.0)) * max(slipping, 1.0)
+        heavy = np.abs(load[:, i])
+        white = noise.wheel[i] ** 2 + 0.003**2
+        roll = (0.001 * speed) ** 2 + 0.002**2
+        share = np.where(load[:, i] < 0.0, 0.5, 0.3)
+        slip = (share / (SLIP_STIFFNESS * GRAVITY * 0.5) * heavy * speed) ** 2
+        slip += np.where(heavy > LIGHT_LOAD, (0.003 * speed) ** 2, 0.0)
         if systematic is not None:
-            variance = variance + systematic[:, i] ** 2 * max(slipping, 1.0)
-        out[:, i] = np.where(np.isfinite(wheels.speed[:, i]), variance, 0.0)
-    return out
+            slip = slip + systematic[:, i] ** 2
+        known = np.isfinite(wheels.speed[:, i])
+        out[:, i] = np.where(known, white + roll * rolling + slip * slipping, 0.0)
+        own[:, i] = np.where(known, white + roll + slip, 0.0)
+    return out, own
+
+
+LIGHT_LOAD = 0.3
+"""Load [m/s2] below which a wheel counts as free."""
+
+
+def _growth(tyre: Tyre, speed: float) -> tuple[float, float]:
+    """Return a tyre's growth at `speed` and its standard uncertainty (half the growth where none is stated)."""
+    scale = (speed / tyre.growth_at.value) ** 2 if tyre.growth_at.value > 0.0 else 1.0
+    u = tyre.growth.u if tyre.growth.u > 0.0 else 0.5 * max(tyre.growth.value, 0.01)
+    return tyre.growth.value * scale, u * scale
 
 
 def settings(
@@ -144,23 +178,39 @@ def settings(
     tyres = [tyre_of(car, i) for i in range(4)]
     same = car.tyre_front.radius == car.tyre_rear.radius
     relative = [max(t.radius.u / t.radius.value, 0.002) for t in (car.tyre_front, car.tyre_rear)]
-    growing = car.tyre_front if not all(wheels.driven) and not any(wheels.driven[:2]) else car.tyre_rear
-    growth_u = growing.growth.u if growing.growth.u > 0.0 else 0.5 * max(growing.growth.value, 0.01)
+    speed = car.tyre_front.growth_at.value if car.tyre_front.growth_at.value > 0.0 else 20.0
+    growth = [_growth(t, speed) for t in (car.tyre_front, car.tyre_rear)]
     slip = 1.0 / (SLIP_STIFFNESS * GRAVITY * 0.5)
+    side = 1.0 / (SLIP_STIFFNESS * GRAVITY)
     sd = dict.fromkeys(STATES, 0.0)
     sd |= {"bias_ax": 0.3, "bias_ay": 0.3, "bias_gz": 0.02, "slope_east": 0.01, "slope_north": 0.01}
-    sd |= {"gyro_scale": 0.01, "squat": 0.0015, "roll": 0.002, "growth": growth_u, "slip": 0.6 * slip}
+    sd |= {
+        "gyro_scale": 0.01,
+        "squat": 0.0015,
+        "roll": 0.002,
+        "slip": 0.6 * slip,
+        "brake_slip": 0.6 * slip,
+        "side_slip": 0.6 * side,
+    }
+    sd |= {"growth_front": 0.4 * growth[0][1], "growth_rear": 0.4 * growth[1][1]}
     sd |= {f"radius_{w}": 0.002 for w in ("fl", "fr", "rl", "rr")}
     sd["latency"] = latency_u
     mean = dict.fromkeys(STATES, 0.0)
-    mean |= {"growth": growing.growth.value, "slip": slip}
+    mean |= {
+        "growth_front": growth[0][0],
+        "growth_rear": growth[1][0],
+        "slip": slip,
+        "brake_slip": slip,
+        "side_slip": side,
+    }
     antenna = [q.value for q in car.gnss.place] if car.gnss is not None else [0.0, 0.0, 0.0]
     return {
         "gravity": GRAVITY,
         "wheel_x": [front, front, rear, rear],
         "wheel_y": [half_front, -half_front, half_rear, -half_rear],
         "radius": [t.radius.value for t in tyres],
-        "growth_speed": growing.growth_at.value if growing.growth_at.value > 0.0 else 20.0,
+        "growth_speed": speed,
+        "growth_shared_sd": 0.9 * min(growth[0][1], growth[1][1]),
         "rear_axle_x": rear,
         "antenna_x": antenna[0],
         "antenna_y": antenna[1],
@@ -179,4 +229,4 @@ def settings(
     }
 
 
-__all__ = ["Noise", "force_noise", "loads", "moving_sd", "session_noise", "settings", "wheel_variance"]
+__all__ = ["Noise", "force_noise", "loads", "session_noise", "settings", "wheel_variance"]

@@ -80,8 +80,8 @@ def _no_honest_wheel(scene: Scene, smoothed: Smoothed) -> list[Finding]:
             check="no-honest-wheel",
             severity="warning",
             place="wheel speeds",
-            what="every wheel with a speed is driven and there is no GNSS: speed under torque rests on the inertial sensor "
-            f"between standstills and torque-free instants; its standard uncertainty reaches {wide:.2f} m/s",
+            what="every wheel with a speed is driven and there is no GNSS: speed under torque rests on the inertial "
+            f"sensor between standstills and torque-free instants; its standard uncertainty reaches {wide:.2f} m/s",
             cause="a driven wheel runs fast under power and slow under braking",
             done="driven wheels count fully only without torque",
             remedy="add a GNSS receiver or an encoder on a wheel that neither drives nor brakes",

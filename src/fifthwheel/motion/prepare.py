@@ -257,7 +257,9 @@ def inertial_columns(recording: Recording, car: Car, line: Timeline) -> Inertial
     missing = ~(np.isfinite(accel[0]) & np.isfinite(accel[1]) & np.isfinite(gyro[2]))
     filled = [None if c is None else _filled(c) for c in (*accel, *gyro)]
     ax, ay, az, gx, gy, gz = filled
-    assert ax is not None and ay is not None and gz is not None
+    assert ax is not None
+    assert ay is not None
+    assert gz is not None
     return InertialColumns(ax, ay, az, gx, gy, gz, missing)
 
 

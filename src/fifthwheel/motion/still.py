@@ -1,9 +1,12 @@
 """Where the car stands: wheels, turn rate and specific force all quiet for a stated time.
 
-A straight slide on locked wheels is not standstill: its wheels are quiet, its specific force is not at the level of rest.
+A straight slide on locked wheels is not standstill: its wheels are quiet, but its specific force is not at the level of
+rest.
 """
 
 from __future__ import annotations
+
+import itertools
 
 import numpy as np
 
@@ -97,7 +100,7 @@ def standstill(
     starts = set(line.segments.tolist())
     for first, last in _runs(quiet):
         pieces = [first, *sorted(s for s in starts if first < s < last), last] if len(starts) < 50 else [first, last]
-        for a, b in zip(pieces[:-1], pieces[1:], strict=True):
+        for a, b in itertools.pairwise(pieces):
             if line.t[b - 1] - line.t[a] >= least:
                 inside = (line.t[a:b] >= line.t[a] + EDGE) & (line.t[a:b] <= line.t[b - 1] - EDGE)
                 still[a:b] = inside

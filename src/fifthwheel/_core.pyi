@@ -1,0 +1,31 @@
+from typing import Annotated, Any
+
+import numpy
+from numpy.typing import NDArray
+
+
+core_version: int = 1
+
+motion_states: int = 21
+
+motion_wandering: int = 11
+
+motion_stride: int = 24
+
+motion_segment: int = 48
+
+motion_quantities: int = 10
+
+def motion_forward(arg0: dict[str, Any], arg1: dict[str, Any], arg2: dict[str, Any], arg3: dict[str, Any], arg4: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu')], arg5: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu')], /) -> dict[str, Any]: ...
+
+def motion_backward(arg0: dict[str, Any], arg1: dict[str, Any], arg2: dict[str, Any], arg3: dict[str, Any], arg4: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu')], arg5: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu')], arg6: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu')], arg7: Annotated[NDArray[numpy.float32], dict(order='C', device='cpu')], arg8: int, /) -> None: ...
+
+motion_noises: int = 8
+
+motion_draw_quantities: int = 7
+
+def motion_draw(arg0: dict[str, Any], arg1: dict[str, Any], arg2: dict[str, Any], arg3: dict[str, Any], arg4: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu')], arg5: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu')], arg6: int, arg7: int, arg8: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu')], arg9: Annotated[NDArray[numpy.float32], dict(order='C', device='cpu')], arg10: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu')], arg11: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu')], /) -> None: ...
+
+def unwrap_angle(arg0: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu', writable=False)], arg1: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu')], arg2: float, /) -> None: ...
+
+def unwrap_angle_aided(arg0: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu', writable=False)], arg1: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu', writable=False)], arg2: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu', writable=False)], arg3: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu')], arg4: float, /) -> None: ...
