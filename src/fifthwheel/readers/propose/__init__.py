@@ -16,7 +16,7 @@ from fifthwheel.car.model import Car
 from fifthwheel.errors import ReadError
 from fifthwheel.readers.mapping import ColumnMap, Mapping, SourceMap
 from fifthwheel.readers.propose.clock import find_clock
-from fifthwheel.readers.propose.frame import find_accelerations, find_turn_rates, settle_frame
+from fifthwheel.readers.propose.frame import find_accelerations, find_turn_rates, keep_wheel_difference, settle_frame
 from fifthwheel.readers.propose.grid import lay_out
 from fifthwheel.readers.propose.layout import FileLayout, sniff_layout
 from fifthwheel.readers.propose.loose import give_loose_wheels_roles, settle_order
@@ -29,8 +29,14 @@ from fifthwheel.readers.propose.motionfacts import (
 from fifthwheel.readers.propose.plain import find_plain
 from fifthwheel.readers.propose.sample import Sample, read_sample
 from fifthwheel.readers.propose.scene import Candidate, Scene, tentative_roles
-from fifthwheel.readers.propose.turning import find_motor_speeds, find_turning
-from fifthwheel.readers.propose.unnamed import find_unnamed_commands, give_unnamed_roles
+from fifthwheel.readers.propose.turning import find_motor_speeds, find_turning, speed_from_angles
+from fifthwheel.readers.propose.unnamed import (
+    find_unnamed_commands,
+    give_accel_roles,
+    give_motion_roles,
+    give_unnamed_roles,
+    give_wheel_roles_by_likeness,
+)
 from fifthwheel.readers.propose.words import read_header
 
 __all__ = ["propose_mapping"]
@@ -121,12 +127,18 @@ def examine(sample: Sample, car: Car | None, rate: float | None, where: str) -> 
         give_unnamed_roles(scene)
         find_accelerations(scene)
         give_loose_wheels_roles(scene)
+        give_wheel_roles_by_likeness(scene)
         find_wheel_speeds(scene)
+        find_turning(scene)
+        speed_from_angles(scene)
         find_accelerations(scene)
+        keep_wheel_difference(scene)
+        give_motion_roles(scene)
         find_turn_rates(scene)
+        give_accel_roles(scene)
+        find_accelerations(scene)
         settle_frame(scene)
         settle_order(scene)
-        find_turning(scene)
         find_motor_speeds(scene)
         find_plain(scene)
         find_unnamed_commands(scene)

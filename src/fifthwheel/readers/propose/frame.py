@@ -48,7 +48,7 @@ def find_turn_rates(scene: Scene) -> None:
     columns = scene.columns_of("gyro_")
     if not columns:
         return
-    _keep_wheel_difference(scene)
+    keep_wheel_difference(scene)
     stated = next((scene.words[i].unit for i in columns if scene.words[i].unit), "")
     yaw = scene.column_of("gyro_z")
     per_si = dict(GYRO_PER_SI) | {f"counts {c:g}": c * GYRO_PER_SI["deg/s"] for c in GYRO_COUNTS}
@@ -62,7 +62,7 @@ def find_turn_rates(scene: Scene) -> None:
             strong, sign = True, seen.sign
             # speed from wheels carries the guess of their radius, so the spread is wide without a car or GNSS
             spread = 0.2 if scene.car is not None or scene.speed_from == "GNSS speed" else 0.45
-            fits = {u: near(seen.per_si, k, spread) * (0.25 if u[0] == "c" else 1.0) for u, k in per_si.items()}
+            fits = {u: near(seen.per_si, k, spread) * _usual_rate(scene, u) for u, k in per_si.items()}
             evidence = f"'{scene.name(yaw)}' counts {seen.per_si:.4g} per rad/s {seen.how} (correlation {abs(seen.correlation):.2f})"
     choice = decide(stated, fits, evidence, strong)
     scale, unit, clause = 1.0, choice.unit, choice.clause
@@ -81,6 +81,14 @@ def find_turn_rates(scene: Scene) -> None:
         scene.turn_from = f"'{scene.name(yaw)}'"
 
 
+def _usual_rate(scene: Scene, unit: str) -> float:
+    """Return how usual a unit of turn rate is, given whether the accelerations are bare counts."""
+    if unit.startswith("counts"):
+        counted = any(scene.found.get(i) and "counts per g" in scene.found[i][0].reason for i in scene.columns_of("accel_"))
+        return 1.0 if counted else 0.2
+    return {"mrad/s": 0.2, "mdeg/s": 0.5}.get(unit, 1.0)
+
+
 def _by_gyro_range(scene: Scene, columns: list[int], per_si: dict[str, float]) -> tuple[dict[str, float], str]:
     """Return (unit -> plausibility, evidence) by the largest rates and by the offset at rest (below 5 deg/s as a rule)."""
     top = max((float(np.quantile(np.abs(scene.known(i)), 0.99)) for i in columns if len(scene.known(i))), default=0.0)
@@ -90,11 +98,11 @@ def _by_gyro_range(scene: Scene, columns: list[int], per_si: dict[str, float]) -
     for unit, k in per_si.items():
         steady = 1.0 if rest / k < 0.09 else near(rest / k, 0.09, 0.4)
         reach = inside(top / k, 0.5, 9.0, 0.3) if top / k > 9.0 else inside(top / k, 0.5, 9.0, 1.2)
-        fits[unit] = reach * steady * (0.1 if unit[0] == "c" else 1.0)
+        fits[unit] = reach * steady * _usual_rate(scene, unit)
     return fits, f"99 % of the numbers are below {top:.3g}, {rest:.2g} at rest"
 
 
-def _keep_wheel_difference(scene: Scene) -> None:
+def keep_wheel_difference(scene: Scene) -> None:
     """Keep (right - left) wheel speed in SI, proportional to the anticlockwise turn rate."""
     grid = scene.grid
     speeds: dict[str, Floats] = {}

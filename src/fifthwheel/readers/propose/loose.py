@@ -73,8 +73,8 @@ def settle_order(scene: Scene) -> None:
     sides = {i: _side(scene, i, columns) for i in columns}
     spins = {i: _spin(scene, i, columns) for i in columns}
     loose = [i for i in columns if i in scene.loose]
-    if len(loose) == len(columns) and len(loose) in (2, 4):
-        _order_loose(scene, loose, sides, spins)
+    if loose:
+        _order_loose(scene, loose, columns, sides, spins)
         return
     for i in columns:
         channel = scene.roles[i][0]
@@ -122,7 +122,9 @@ def _spin(scene: Scene, i: int, columns: list[int]) -> float:
     return float(np.nanmedian(lead[hard]) - np.nanmedian(lead[calm]))
 
 
-def _order_loose(scene: Scene, loose: list[int], sides: dict[int, float], spins: dict[int, float]) -> None:
+def _order_loose(
+    scene: Scene, loose: list[int], columns: list[int], sides: dict[int, float], spins: dict[int, float]
+) -> None:
     names = [scene.roles[i][0].removeprefix("wheel_speed_") for i in loose]
     driven = set(scene.car.driven) if scene.car is not None else {"rl", "rr"}
     axles = {wheel[0] for wheel in driven}
@@ -139,7 +141,7 @@ def _order_loose(scene: Scene, loose: list[int], sides: dict[int, float], spins:
     orders = [tuple(names)] if told else list(permutations(names))
     best = max(orders, key=lambda order: worth(order) + (1e-6 if order == tuple(names) else 0.0))
     side_sure = min(abs(sides[i]) for i in loose) > 0.5
-    spin_sure = len(axles) == 1 and len(loose) == 4 and min(abs(spins[i]) for i in loose) > 0.01
+    spin_sure = len(axles) == 1 and len(columns) == 4 and min(abs(spins[i]) for i in loose) > 0.01
     for i, wheel in zip(loose, best, strict=True):
         old = scene.found.get(i, [None])[0]  # type: ignore[list-item]
         if old is None:

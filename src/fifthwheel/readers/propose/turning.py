@@ -60,6 +60,24 @@ def find_turning(scene: Scene) -> None:
             _propose_turned(scene, i, wheel, strength, step=True)
 
 
+def speed_from_angles(scene: Scene) -> None:
+    """Keep the speed from wheel angles or pulses when neither GNSS nor wheel speeds give one."""
+    if scene.speed is not None:
+        return
+    rates = []
+    for i in [*scene.columns_of("wheel_angle_"), *scene.columns_of("wheel_turned_")]:
+        made = scene.found.get(i, [None])[0]
+        if made is None or made.confidence < 0.5:
+            continue
+        turn = made.pulses_per_turn or {"deg": 360.0, "rad": 2.0 * math.pi}.get(made.unit, 1.0)
+        period = turn if made.channel.startswith("wheel_angle") else 0.0
+        rates.append(np.abs(_rates(scene, i, period, False)) * 2.0 * math.pi / turn)
+    if rates:
+        scene.si["wheel_speed"] = np.nanmedian(rates, axis=0)
+        scene.speed = scene.si["wheel_speed"] * scene.radius
+        scene.speed_from = "wheel angle"
+
+
 def _angle_unit(scene: Scene, i: int) -> str:
     unit = scene.words[i].unit
     return unit if unit in {"rad", "deg", "turn"} else "rad"

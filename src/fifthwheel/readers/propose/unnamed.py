@@ -6,8 +6,9 @@ import re
 
 import numpy as np
 
-from fifthwheel.readers.propose.grid import fit, fit_delayed, smooth
-from fifthwheel.readers.propose.motionfacts import ACCEL_PER_SI
+from fifthwheel.data import WHEELS
+from fifthwheel.readers.propose.grid import fit, fit_delayed, slope_in_time, smooth
+from fifthwheel.readers.propose.motionfacts import ACCEL_PER_SI, GYRO_PER_SI, turn_rate_fits
 from fifthwheel.readers.propose.plain import command_scale
 from fifthwheel.readers.propose.scene import Candidate, Scene, near
 from fifthwheel.units import STANDARD_GRAVITY
@@ -119,6 +120,64 @@ def _wheel_set(scene: Scene, free: list[int]) -> list[int]:
         if len(like) in (2, 4):
             return like
     return []
+
+
+def give_wheel_roles_by_likeness(scene: Scene) -> None:
+    """Give the wheels that are missing to unnamed columns that run like the named wheel speeds."""
+    named = scene.columns_of("wheel_speed_")
+    missing = [w for w in WHEELS if scene.column_of(f"wheel_speed_{w}") < 0]
+    if not named or not missing:
+        return
+    middle = np.nanmedian(scene.grid.columns[named], axis=0)
+    like = []
+    for i in _free(scene):
+        found = fit(middle, scene.grid.columns[i])
+        if found.correlation > 0.97 and 0.7 < found.slope < 1.4:
+            like.append(i)
+    if len(like) == len(missing):
+        for i, wheel in zip(like, missing, strict=True):
+            scene.roles[i] = (f"wheel_speed_{wheel}", 0.6)
+            scene.loose.append(i)
+
+
+def give_motion_roles(scene: Scene) -> None:
+    """Give the yaw rate, then forward and lateral acceleration, to unnamed columns that follow the motion closely."""
+    if scene.speed is None or scene.grid.columns.shape[1] < 100:
+        return
+    if not scene.columns_of("gyro_"):
+        best = (0.9, -1)
+        for i in _free(scene):
+            if _restless(scene, i) and _two_sided(scene, i):
+                seen = turn_rate_fits(scene, scene.grid.columns[i])
+                if abs(seen.correlation) > best[0] and max(near(seen.per_si, k, 0.3) for k in GYRO_PER_SI.values()) > 0.3:
+                    best = (abs(seen.correlation), i)
+        if best[1] >= 0:
+            scene.roles[best[1]] = ("gyro_z", 0.8)
+
+
+def give_accel_roles(scene: Scene) -> None:
+    """Give forward and lateral acceleration to unnamed columns that follow speed change, or speed times turn rate."""
+    if scene.speed is None or scene.grid.columns.shape[1] < 100:
+        return
+    grid = scene.grid
+    wanted = {"accel_x": smooth(slope_in_time(scene.speed, grid.block, grid.width), grid.block, 7)}
+    if scene.turn_rate is not None:
+        wanted["accel_y"] = smooth(scene.speed * scene.turn_rate, grid.block, 7)
+    for channel, signal in wanted.items():
+        if scene.column_of(channel) >= 0:
+            continue
+        best = (0.8, -1)
+        for i in _free(scene):
+            if _restless(scene, i) and _two_sided(scene, i):
+                score = abs(fit_delayed(smooth(grid.columns[i], grid.block, 7), signal, grid.block, 8).correlation)
+                best = max(best, (score, i))
+        if best[1] >= 0:
+            scene.roles[best[1]] = (channel, 0.75)
+
+
+def _restless(scene: Scene, i: int) -> bool:
+    """Return whether a column keeps changing row by row, as a sensor does and a command does not."""
+    return _lively(scene, i) and float(scene.grid.gap[i]) < 1.5
 
 
 def find_unnamed_commands(scene: Scene) -> None:

@@ -12,11 +12,11 @@ from fifthwheel.glossary import CHANNELS
 from fifthwheel.readers.propose.unitwords import DIMENSIONS, unit_of
 
 _WORDS: dict[str, str] = {
-    "TIME": "time zeit temps tiempo tempo timestamp ts clock tstamp epoch unix utc elapsed datetime uhrzeit hora heure ora "
+    "TIME": "tijd time zeit temps tiempo tempo timestamp ts clock tstamp epoch unix utc elapsed datetime uhrzeit hora heure ora "
             "timer t millis micros zeitstempel horodatage tick ticktime systime uptime sec seconds laufzeit stamp",
     "DATE": "date datum fecha data",
-    "WHEEL": "wheel whl wh roue rueda ruota wheels raeder rader rad w roda tire hub",
-    "SPEED": "speed spd vel velocity v geschwindigkeit geschw vitesse velocidad velocita gspeed speeds",
+    "WHEEL": "wiel wheel whl wh roue rueda ruota wheels raeder rader rad w roda tire hub",
+    "SPEED": "velocidade snelheid speed spd vel velocity v geschwindigkeit geschw vitesse velocidad velocita gspeed speeds",
     "ROT": "omega n drehzahl giri regime rotation rot revs tacho tach rpm rps angvel umdrehungen vueltas",
     "ERPM": "erpm elrpm edrehzahl electricalrpm eomega",
     "ANGLE": "angle winkel ang angolo angulo position pos phase theta",
@@ -26,27 +26,27 @@ _WORDS: dict[str, str] = {
     "ERROR": "error errors err fault fehler erreur errore crcerr bad lost drops dropped",
     "MOTOR": "motor mot engine moteur motore mtr m",
     "CTRL": "esc controller ctrl fet mos mosfet inverter regler variateur regolatore driver vesc",
-    "BRAKE": "brake brk bremse brems frein freno disc disk rotor brakes scheibe",
+    "BRAKE": "rem freio brake brk bremse brems frein freno disc disk rotor brakes scheibe",
     "TYRE": "tyre tire reifen pneu neumatico gomma",
     "TEMP": "temp temperature temperatur temperatura tmp",
     "CURRENT": "current curr strom courant corriente corrente amps amp i amperage ibat ibatt imot",
-    "VOLT": "voltage volt volts spannung tension voltaje tensione u vbat vbatt vbus vin ubat upack vpack",
+    "VOLT": "tensao spanning voltage volt volts spannung tension voltaje tensione u vbat vbatt vbus vin ubat upack vpack",
     "BATTERY": "batt bat battery akku batterie bateria batteria pack lipo vbat vbatt vbus ubat ibat ibatt accu bus vpack upack",
     "INPUT": "input in",
     "SUPPLY": "supply rail vcc vdd 5v 3v3 bec 5v0 servorail v5 logic",
     "DUTY": "duty dutycycle pwmduty tastgrad",
     "CHARGE": "charge mah used consumed ladung drawn ah capacity kapazitaet",
-    "ACCEL": "accel acc acceleration accelerometer beschleunigung beschl accelerazione aceleracion a lin linear linaccel acel "
+    "ACCEL": "accel ac aceleracao versnelling versn acc acceleration accelerometer beschleunigung beschl accelerazione aceleracion a lin linear linaccel acel "
              "accelero imua acceler gforce g",
     "GYRO": "gyro gyr gyroscope giro gyroskop giroscopio drehrate turnrate angrate gyros imug gy omegaimu girosc",
     "MAG": "mag magnet magnetometer magneto compass",
     "IMU": "imu mpu inertial sensor ins",
     "LONGD": "longitudinal laengs langs fwd forward longit long avance",
-    "LATD": "lateral quer lat side seitlich transversal laterale transv",
+    "LATD": "sideways sidewards lateral quer lat side seitlich transversal laterale transv",
     "VERTD": "vertical vert vertikal hoch verticale up heave",
-    "YAW": "yaw gier lacet guinada imbardata gierwinkel",
+    "YAW": "guinada yaw turn gier lacet guinada imbardata gierwinkel",
     "ROLL": "roll wank roulis rollio balanceo wanken rollwinkel", "PITCH": "pitch nick tangage beccheggio cabeceo nicken",
-    "RATE": "rate rates geschwindigkeit velocidad vitesse velocita",
+    "RATE": "rate rates taxa snelheid geschwindigkeit velocidad vitesse velocita",
     "GNSS": "gps gnss gnss gpsd sat receiver empfaenger rtk",
     "LATI": "latitude latitud latitudine breite breitengrad lat", "LONGI": "longitude longitud longitudine lon lng long laenge lange laengengrad",
     "ALT": "alt altitude altitud altitudine hoehe hohe height elevation ele msl hmsl",
@@ -80,9 +80,10 @@ _CODES = {
     "fl": "fl", "lf": "fl", "vl": "fl", "avg": "fl", "di": "fl", "as": "fl",
     "fr": "fr", "rf": "fr", "vr": "fr", "avd": "fr", "dd": "fr", "ad": "fr",
     "rl": "rl", "lr": "rl", "hl": "rl", "arg": "rl", "ti": "rl", "ps": "rl", "bl": "rl",
+    "fe": "fl", "fd": "fr", "te": "rl", "lv": "fl", "rv": "fr", "la": "rl", "ra": "rr",
     "rr": "rr", "hr": "rr", "ard": "rr", "td": "rr", "pd": "rr", "br": "rr",
 }  # fmt: skip
-"""Two- and three-letter words for a wheel: English, German, French, Spanish, Italian."""
+"""Two- and three-letter words for a wheel: English, German, French, Spanish, Italian, Portuguese, Dutch."""
 
 _SPECIAL = {
     "ax": ("ACCEL", "x"), "ay": ("ACCEL", "y"), "az": ("ACCEL", "z"),
@@ -152,7 +153,7 @@ _RULES: list[tuple[str, str, str, float]] = [
     ("board_temperature", "BOARD TEMP", "", 0.95),
     ("inertial_temperature", "IMU TEMP", "", 0.95),
     ("inertial_temperature", "GYRO TEMP", "", 0.93),
-    ("inertial_temperature", "TEMP", "WP MOTOR CTRL BATTERY AIR BOARD BRAKE TYRE", 0.35),
+    ("inertial_temperature", "TEMP", "WP MOTOR CTRL BATTERY AIR BOARD BRAKE TYRE", 0.25),
     ("battery_voltage", "BATTERY VOLT", "", 0.97),
     ("battery_voltage", "INPUT VOLT", "SUPPLY", 0.9),
     ("battery_voltage", "BATTERY", "CURRENT TEMP CHARGE", 0.85),
@@ -289,16 +290,29 @@ def _plain(text: str) -> str:
     return "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c))
 
 
-def _tokens(text: str) -> list[str]:
+def _tokens(text: str, camel: bool = True) -> list[str]:
     text = re.sub(r"(?<![A-Za-z])\d+V\d*(?![A-Za-z])", " 5v ", _plain(text))
-    text = re.sub(r"(?<=[a-z0-9])(?=[A-Z])", " ", text)
-    text = re.sub(r"(?<=[A-Z])(?=[A-Z][a-z])", " ", text)
+    if camel:
+        text = re.sub(r"(?<=[a-z0-9])(?=[A-Z])", " ", text)
+        text = re.sub(r"(?<=[A-Z])(?=[A-Z][a-z])", " ", text)
     return [token.lower() for token in re.split(r"[^0-9A-Za-z/]+", text) if token]
 
 
 def _readings(text: str, unit: str) -> list[tuple[list[str], str]]:
-    """Return possible readings of a header: (tokens, unit), with and without a unit taken off its end."""
-    tokens = _tokens(text)
+    """Return possible readings of a header: (tokens, unit), split at capitals or not, a unit taken off its end or not."""
+    whole, split = _tokens(text, camel=False), _tokens(text)
+    readings = _tail_readings(split, unit)
+    if whole != split:
+        readings += _tail_readings(whole, unit)
+    raised = re.search(r"_?(?:e|1e)([1-9])$", text)
+    if raised:
+        readings.append((_tokens(text[: raised.start()]), f"1e-{raised[1]}"))
+    if "".join(whole) in _BY_WORD:
+        readings.append((["".join(whole)], unit))
+    return readings
+
+
+def _tail_readings(tokens: list[str], unit: str) -> list[tuple[list[str], str]]:
     readings = [(tokens, unit)]
     if unit:
         return readings
@@ -313,9 +327,6 @@ def _readings(text: str, unit: str) -> list[tuple[list[str], str]]:
                 found = "m/s2"
             if found and not (size == 1 and shape in _CODES):
                 readings.append((tokens[:-size], found))
-    raised = re.search(r"_?(?:e|1e)([1-9])$", text)
-    if raised:
-        readings.append((_tokens(text[: raised.start()]), f"1e-{raised[1]}"))
     return readings
 
 
@@ -367,7 +378,11 @@ def _settle(concepts: set[str], unit: str, axis: str, wheel: str) -> None:
     if concepts & {"LONGD", "LATD"} and "ACCEL" not in concepts and unit not in {"m/s2", "g", "mg"}:
         concepts -= {"LONGD", "LATD"}
     if "ACCEL" in concepts:
+        concepts |= {"LATD"} if "LATI" in concepts else {"LONGD"} if "LONGI" in concepts else set()
         concepts -= {"LATI", "LONGI"}
+    if axis and "ROT" in concepts and not wheel:
+        concepts.discard("ROT")
+        concepts.add("GYRO")
     if unit in {"deg/s", "rad/s", "mdeg/s"} and concepts & {"YAW", "ROLL", "PITCH"}:
         concepts.add("RATE")
     if unit in {"deg/s", "mdeg/s"} and axis:
