@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -235,9 +235,8 @@ def write_workbook(path: Path, tables: Sequence[Sheet], units: System, *, progre
         bold = book.add_format({"bold": True})
         for table in tables:
             for name, first, last in parts_of(table.name, table.frame.height):
-                if progress is not None:
-                    progress(f"writing {WORKBOOK}: {name}", first / max(table.frame.height, 1))
-                _write_sheet(book.add_worksheet(name), table.frame.slice(first, last - first), bold)
+                part = table.frame.slice(first, last - first)
+                _write_sheet(book.add_worksheet(name), part, bold, _steps(progress, name, first, table.frame.height))
     finally:
         book.close()
 
@@ -266,7 +265,17 @@ def _about(tables: Sequence[Sheet], units: System) -> Iterator[tuple[str, ...]]:
             yield (name, f"{last - first}{split if len(parts) > 1 else ''}")
 
 
-def _write_sheet(sheet: Any, frame: pl.DataFrame, bold: Any) -> None:
+def _steps(progress: Progress | None, name: str, first: int, rows: int) -> Callable[[int], None]:
+    """Return what tells the progress of a sheet that begins at row `first` of a table of `rows`."""
+
+    def step(row: int) -> None:
+        if progress is not None:
+            progress(f"writing {WORKBOOK}: {name}", min(1.0, (first + row) / max(rows, 1)))
+
+    return step
+
+
+def _write_sheet(sheet: Any, frame: pl.DataFrame, bold: Any, step: Callable[[int], None]) -> None:
     """Write a frame to a worksheet; missing numbers are empty cells."""
     for column, name in enumerate(frame.columns):
         sheet.write_string(0, column, name, bold)
@@ -274,6 +283,8 @@ def _write_sheet(sheet: Any, frame: pl.DataFrame, bold: Any) -> None:
     writers = [_cell_writer(sheet, dtype) for dtype in frame.dtypes]
     columns = range(len(writers))
     for index, row in enumerate(_without_nan(frame).iter_rows(buffer_size=2048), start=1):
+        if index % 1024 == 1:
+            step(index - 1)
         for column in columns:
             value = row[column]
             if value is not None and value != "":
@@ -284,8 +295,3 @@ def _cell_writer(sheet: Any, dtype: Any) -> Callable[[int, int, Any], Any]:
     if dtype.is_numeric():
         return sheet.write_number  # type: ignore[no-any-return]
     return sheet.write_boolean if str(dtype) == "Boolean" else sheet.write_string  # type: ignore[no-any-return]
-
-
-def written_tables(paths: Sequence[Path]) -> Mapping[str, Path]:
-    """Return the exported files by name, for messages."""
-    return {path.name: path for path in paths}
