@@ -24,7 +24,7 @@ def find_brakings(signals: Signals, car: Car) -> Iterator[Candidate]:
         if first < done:
             continue
         begin = first
-        while begin > 0 and low[begin - 1]:
+        while begin > done and low[begin - 1]:
             begin -= 1
         found = _braking(signals, begin, last, commanded)
         if found is not None:

@@ -14,7 +14,7 @@ STEP_TIME = 0.15
 """Longest duration of the steer step [s] (docs/figures.md)."""
 
 SPEED_BAND = 0.05
-"""Largest change of speed from before the step to the end, as a share."""
+"""Largest change of speed from just before the step to the end, as a share."""
 
 LOST_SPEED = 0.15
 """With a larger change of speed no step steer was meant."""
@@ -59,7 +59,7 @@ def _step(signals: Signals, steer: np.ndarray, first: int, rows: int) -> Candida
     held = np.abs(steer - np.median(after)) <= 0.2 * abs(size)
     change = np.abs(signals.u / signals.u[first] - 1.0)
     needed = first + rows + hold
-    worst = float(np.max(change[first:needed]))
+    worst = float(np.max(change[first - hold // 2 : needed]))
     if worst > LOST_SPEED:
         return None
     end = needed

@@ -26,6 +26,10 @@ from fifthwheel.uncertainty.of_launch import radius_ratio
 from fifthwheel.uncertainty.views import Value, View
 
 
+LATE = 0.02
+"""Standard uncertainty [s] of when a wheel is seen to lock: a speed computed on the car follows late."""
+
+
 def braking_values(view: View, car: Car) -> Iterator[Value]:
     """Yield the figures of one braking."""
     command = view.run.marks["command"]
@@ -64,7 +68,9 @@ def _locked(view: View, begin: int, car: Car) -> Iterator[Value]:
         ratio = 1.0 + slip[begin:stop]
         with np.errstate(invalid="ignore", divide="ignore"):
             drawn = ratio * u * radius_ratio(view, wheel)[:, None] / view.draws["u"][:, begin:stop]
-        yield Value(f"braking.locked_share_{wheel}", float(locked_share(t, u, ratio)), locked_share(t, u, drawn))
+        noise = np.random.default_rng([view.run.first, 5]).standard_normal(drawn.shape[0])
+        shares = locked_share(t, u, drawn) + noise * LATE / max(float(t[-1] - t[0]), LATE)
+        yield Value(f"braking.locked_share_{wheel}", float(locked_share(t, u, ratio)), shares)
 
 
 def speed_pass_values(view: View) -> Iterator[Value]:
