@@ -119,5 +119,6 @@ class _Places:
 
 
 def text_places(plan: Plan, source: SourceMap) -> set[int]:
+    """Return the columns that are read as texts: the clock of kind iso or time of day."""
     kind = source.time.kind if source.time else "rate"
     return {plan.time} if kind in ("iso", "time-of-day") else set()

@@ -269,6 +269,12 @@ def _align(
     """Return the tables, the log first, the others on its time base."""
     log = next((item for item in laid if item.source.name == "log"), None)
     log = log or next((item for item in laid if item.source.kind == "delimited"), laid[0])
+    if not len(log.table.t):
+        said = [finding.what for finding in findings if finding.check != "source-without-file"]
+        raise ReadError(
+            "no row could be read", where=log.source.match, expected="at least one row of data",
+            found=" ".join(said[:4]).rstrip(".") if said else "a file without rows",
+        )  # fmt: skip
     tables = {"log": replace(log.table, name="log")}
     alignments: list[Alignment] = []
     for item in laid:

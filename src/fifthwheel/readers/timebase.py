@@ -59,8 +59,14 @@ def lay_time_base(
         findings.append(_no_time(row[~keep], place))
     starts = restart | _boot_counter_changes(channels, len(clock))
     starts = _carried(starts, keep)
-    _judge_falls(clock, keep, starts, row, place, findings)
-    _drop_doubles(clock, keep, starts, row, channels, place, findings)
+    back = _judge_falls(clock, keep, starts, row, place, findings)
+    twice = _written_twice(clock, back, keep, starts, channels)
+    twice = np.union1d(twice, _drop_doubles(clock, keep, starts, channels))
+    if len(twice):
+        findings.append(_doubles(row[twice], len(clock), place))
+    others = np.setdiff1d(back, twice)
+    if len(others):
+        findings.append(_step_back(row[others], clock, keep, others, place))
     kept = None if keep.all() else keep
     seconds, begins = (clock, starts) if kept is None else (clock[keep], _carried(starts, keep)[keep])
     if len(begins):
@@ -100,7 +106,7 @@ def _judge_falls(clock: Floats, keep: Bools, starts: Bools, row: Ints, place: st
     seconds, begins = clock[index], starts[index]
     falls = np.flatnonzero((np.diff(seconds) < 0.0) & ~begins[1:]) + 1
     if not len(falls):
-        return
+        return np.empty(0, dtype=np.int64)
     if len(falls) > max(20, MOST_FALLS * len(seconds)):
         raise ReadError(
             "the clock does not go forward", where=place, expected="a column that rises from row to row",
@@ -122,10 +128,9 @@ def _judge_falls(clock: Floats, keep: Bools, starts: Bools, row: Ints, place: st
             insort(known, fall)
     starts[index] = begins
     keep[index[back | spikes]] = False
-    if back.any():
-        findings.append(_step_back(row[index[back]], seconds, back, place))
     if spikes.any():
         findings.append(_spikes(row[index[spikes]], place))
+    return index[back]
 
 
 def _judge(seconds: Floats, fall: int, first: int, near: float, back: Bools, spikes: Bools, begins: Bools) -> None:
@@ -151,35 +156,44 @@ def _judge(seconds: Floats, fall: int, first: int, near: float, back: Bools, spi
     begins[fall] = True
 
 
-def _drop_doubles(
-    clock: Floats, keep: Bools, starts: Bools, row: Ints, channels: Mapping[str, Column], place: str,
-    findings: list[Finding],
-) -> None:  # fmt: skip
-    """Leave out rows that repeat the row before in stamp and every value, unless the clock is coarse."""
+def _written_twice(clock: Floats, back: Ints, keep: Bools, starts: Bools, channels: Mapping[str, Column]) -> Ints:
+    """Return the rows of `back` that repeat an earlier row of their boot in stamp and every value: a buffer that was
+    written twice."""
+    if not len(back) or not channels:
+        return np.empty(0, dtype=np.int64)
+    index = np.flatnonzero(keep)
+    boots = np.cumsum(starts)
+    kept, boots_kept = clock[index], boots[index]
+    found, rows = [], []
+    for at in back.tolist():
+        first, last = int(np.searchsorted(boots_kept, boots[at])), int(np.searchsorted(index, at))
+        place = first + int(np.searchsorted(kept[first:last], clock[at]))
+        if place < last and kept[place] == clock[at]:
+            found.append(int(index[place]))
+            rows.append(at)
+    here, before = np.array(rows, dtype=np.int64), np.array(found, dtype=np.int64)
+    return here[_equal_rows(here, before, channels)]
+
+
+def _drop_doubles(clock: Floats, keep: Bools, starts: Bools, channels: Mapping[str, Column]) -> Ints:
+    """Leave out rows that repeat the row before in stamp and every value, unless the clock is coarse; return them."""
     index = np.flatnonzero(keep)
     same = np.flatnonzero((np.diff(clock[index]) == 0.0) & ~starts[index][1:]) + 1
     if not len(same) or len(same) > COARSE_SHARE * len(index) or not channels:
-        return
+        return np.empty(0, dtype=np.int64)
     here, before = index[same], index[same - 1]
-    equal = np.ones(len(same), dtype=np.bool_)
-    for name, column in channels.items():
-        if name in ("row_counter", "time_step"):
-            continue
+    lost = here[_equal_rows(here, before, channels)]
+    keep[lost] = False
+    return lost
+
+
+def _equal_rows(here: Ints, before: Ints, channels: Mapping[str, Column]) -> Bools:
+    """Return which rows `here` equal the rows `before` in every channel."""
+    equal = np.ones(len(here), dtype=np.bool_)
+    for column in channels.values():
         a, b = column.values[here], column.values[before]
         equal &= (a == b) | (np.isnan(a) & np.isnan(b))
-        if not equal.any():
-            return
-    lost = here[equal]
-    keep[lost] = False
-    findings.append(
-        tell(
-            "duplicate-row", "warning", f"{place}, {lines_text(row[lost].tolist())}",
-            f"{plural(len(lost), 'row')} {'repeats' if len(lost) == 1 else 'repeat'} the row before, time and values.",
-            cause="the writer put the same record on the card twice", done="left the repeated rows out",
-            remedy="clear the buffer after it is written",
-            numbers={"count": float(len(lost)), "first_line": float(row[lost[0]]), "share": len(lost) / len(clock)},
-        )
-    )  # fmt: skip
+    return equal
 
 
 def _since_boot(seconds: Floats, begins: Bools, place: str, findings: list[Finding]) -> Floats:
@@ -231,9 +245,20 @@ def _no_time(rows: Ints, place: str) -> Finding:
     )  # fmt: skip
 
 
-def _step_back(rows: Ints, seconds: Floats, back: Bools, place: str) -> Finding:
-    peak = np.maximum.accumulate(np.where(back, -np.inf, seconds))
-    worst = float(np.max(peak[back] - seconds[back]))
+def _doubles(rows: Ints, count: int, place: str) -> Finding:
+    return tell(
+        "duplicate-rows", "warning", f"{place}, {lines_text(rows.tolist())}",
+        f"{plural(len(rows), 'row')} {'repeats' if len(rows) == 1 else 'repeat'} an earlier row, time and values.",
+        cause="the writer put the same record or buffer on the card twice", done="left the repeated rows out",
+        remedy="clear the buffer after it is written",
+        numbers={"count": float(len(rows)), "first_line": float(rows[0]), "share": len(rows) / max(1, count)},
+    )  # fmt: skip
+
+
+def _step_back(rows: Ints, clock: Floats, keep: Bools, back: Ints, place: str) -> Finding:
+    index = np.flatnonzero(keep)
+    before = index[np.maximum(np.searchsorted(index, back) - 1, 0)]
+    worst = float(np.max(clock[before] - clock[back]))
     return tell(
         "step-back", "warning", f"{place}, {lines_text(rows.tolist())}",
         f"{plural(len(rows), 'row')} {'lies' if len(rows) == 1 else 'lie'} up to {worst:.3f} s before the rows above.",
