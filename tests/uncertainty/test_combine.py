@@ -1,0 +1,131 @@
+"""What runs combine to: shares of variance, repeatability, directions, and intervals that cover."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from fifthwheel.uncertainty.combine import PRIOR_DOF, Trials, estimates_of, shared_columns, split_variance
+
+NONE = np.zeros((200, 0))
+
+
+def trials(name: str, values: list[float], draws: np.ndarray, ways: str) -> Trials:
+    ids = tuple(f"run-{i + 1}" for i in range(len(values)))
+    return Trials(name, ids, tuple(way.strip("-") for way in ways), np.array(values), draws, "")
+
+
+def test_variance_is_split_into_own_and_shared_by_term() -> None:
+    rng = np.random.default_rng(1)
+    shared = rng.standard_normal((4000, 3))
+    draws = 5.0 + 3.0 * shared[:, 0] + 1.0 * shared[:, 1] + 2.0 * rng.standard_normal(4000)
+    split = split_variance(draws[None, :], shared)
+    assert split.own[0] == pytest.approx(4.0, rel=0.06)
+    assert split.terms[0] == pytest.approx([9.0, 1.0, 0.0], abs=0.5)
+    assert split.own[0] + split.shared[0] == pytest.approx(np.var(draws, ddof=1), rel=1e-9)
+
+
+def test_chance_correlation_with_the_constants_is_not_called_shared() -> None:
+    rng = np.random.default_rng(2)
+    shares = [split_variance(rng.standard_normal((1, 200)), rng.standard_normal((200, 8))) for _ in range(40)]
+    assert np.mean([s.shared[0] / (s.shared[0] + s.own[0]) for s in shares]) < 0.04
+
+
+def test_constants_that_do_not_vary_are_left_out() -> None:
+    rng = np.random.default_rng(3)
+    names, columns = shared_columns({
+        "wheel_radius_fl": rng.normal(0.05, 1e-4, 50), "wheel_radius": rng.normal(0.05, 1e-4, 50),
+        "latency": np.full(50, 0.1),
+    })  # fmt: skip
+    assert names == ("wheel_radius_fl",)
+    assert columns.shape == (50, 1)
+
+
+def test_two_way_mean_gives_each_direction_the_same_weight() -> None:
+    """Three runs one way, one the other: (mean of three + one) / 2, not the mean of four."""
+    rng = np.random.default_rng(4)
+    values = [4.0, 4.1, 4.2, 4.5]
+    draws = np.array(values)[:, None] + 0.001 * rng.standard_normal((4, 200))
+    out = estimates_of(trials("launch.time_to_60_km_h.first_motion", values, draws, "AAAB"), (), NONE)
+    (mean,) = [e for e in out if e.scope == "mean"]
+    assert mean.value == pytest.approx(0.5 * (4.1 + 4.5))
+    assert mean.n == 4
+    assert mean.spread == pytest.approx(0.1), "pooled within direction: the one run of B says nothing"
+    ways = {e.direction: e for e in out if e.scope == "direction"}
+    assert ways["A"].value == pytest.approx(4.1)
+    assert math.isnan(ways["B"].spread)
+    assert [e.scope for e in out].count("run") == 4
+
+
+def test_speeds_over_one_distance_are_averaged_by_their_times() -> None:
+    """ACC-06: 30 and 32 m/s over one distance mean 30.967742 m/s."""
+    draws = np.array([[30.0], [32.0]]) + 0.01 * np.random.default_rng(5).standard_normal((2, 200))
+    out = estimates_of(trials("speed_pass.mean_speed", [30.0, 32.0], draws, "AB"), (), NONE)
+    assert next(e for e in out if e.scope == "mean").value == pytest.approx(30.967742, abs=1e-6)
+
+
+def test_one_direction_has_no_mean_and_unknown_directions_have_no_direction() -> None:
+    draws = np.array([[8.0], [8.2]]) + 0.01 * np.random.default_rng(6).standard_normal((2, 200))
+    assert {e.scope for e in estimates_of(trials("braking.mfdd", [8.0, 8.2], draws, "AA"), (), NONE)} == {
+        "run",
+        "direction",
+    }
+    assert {e.scope for e in estimates_of(trials("braking.mfdd", [8.0, 8.2], draws, "--"), (), NONE)} == {"run", "mean"}
+
+
+def test_a_figure_of_single_runs_is_not_averaged() -> None:
+    draws = np.array([[20.0], [10.0]]) + 0.01 * np.random.default_rng(6).standard_normal((2, 200))
+    out = estimates_of(trials("braking.speed_at_command", [20.0, 10.0], draws, "AB"), (), NONE)
+    assert {e.scope for e in out} == {"run"}
+
+
+def test_parts_are_shares_and_intervals_hold_the_value() -> None:
+    rng = np.random.default_rng(7)
+    shared = rng.standard_normal((200, 2))
+    draws = 8.0 + 0.1 * shared[:, 0] + 0.05 * rng.standard_normal((3, 200))
+    for e in estimates_of(trials("braking.mfdd", [8.0, 8.1, 7.9], draws, "ABA"), ("wheel_radius_fl", "clock"), shared):
+        assert sum(e.parts.values()) == pytest.approx(1.0)
+        assert e.low < e.value < e.high
+        assert e.high - e.value == pytest.approx(e.value - e.low)
+        assert "wheel radius" in e.parts
+        assert e.unit == "m/s2"
+
+
+def test_many_runs_shrink_the_spread_but_not_the_shared_term() -> None:
+    rng = np.random.default_rng(8)
+    shared = rng.standard_normal((400, 1))
+    sizes = {}
+    for n in (2, 32):
+        values = 8.0 + 0.16 * rng.standard_normal(n)
+        draws = values[:, None] + 0.08 * shared[:, 0] + 0.01 * rng.standard_normal((n, 400))
+        out = estimates_of(trials("braking.mfdd", list(values), draws, "AB" * (n // 2)), ("wheel_radius",), shared)
+        mean = next(e for e in out if e.scope == "mean")
+        sizes[n] = mean.u
+        common = mean.u**2 * mean.parts["wheel radius"]
+        assert common == pytest.approx(0.08**2, rel=0.2)
+    assert sizes[32] < 0.095
+    assert sizes[2] > sizes[32]
+
+
+@pytest.mark.parametrize("n", [1, 2, 4, 8])
+def test_means_cover_the_expectation(n: int) -> None:
+    """y = mu + b (car) + e (measurement) + c (shared); tau is the stated guess times a factor as its weight allows.
+
+    95 % intervals of the mean over two directions should hold mu in about 95 of 100 trials (binomial sd 1.3 of 300).
+    """
+    rng = np.random.default_rng(100 + n)
+    inside, count, draws = 0, 300, 100
+    for _ in range(count):
+        tau = 0.02 * 8.0 * math.sqrt(PRIOR_DOF / rng.chisquare(PRIOR_DOF))
+        c = 0.03 * rng.standard_normal()
+        own = 0.05
+        truth = 8.0 + tau * rng.standard_normal(2 * n)
+        values = truth + own * rng.standard_normal(2 * n) + c
+        shared = rng.standard_normal((draws, 1))
+        rows = values[:, None] + 0.03 * shared[:, 0] + own * rng.standard_normal((2 * n, draws))
+        out = estimates_of(trials("braking.mfdd", list(values), rows, "AB" * n), ("wheel_radius",), shared)
+        mean = next(e for e in out if e.scope == "mean")
+        inside += mean.low <= 8.0 <= mean.high
+    assert 0.91 <= inside / count <= 0.99
