@@ -63,7 +63,20 @@ def measured() -> Measured:
     t = np.arange(6) * 0.005
     u = np.array([0.0, 1.0, 2.0, np.nan, 4.0, 5.0])
     track = Track(1, 0, 6, t, {"u": u, "theta": u * 0.0}, {"u": np.full(6, 0.01)}, np.isfinite(u))
-    run = Run("launch-1", "launch", 1, 0, 6, 0.0, 0.025, np.pi / 2, "A", False, ("too short: 0.03 s",), {"rest": 0.0})
+    run = Run(
+        "launch-1",
+        "launch",
+        1,
+        0,
+        6,
+        0.0,
+        0.025,
+        np.pi / 2,
+        "A",
+        False,
+        ("too short: 0.03 s",),
+        {"rest": 0.0, "start": 0.0},
+    )
     # 26.8224 m/s is 60 mph and 0.44704 m/s is 1 mph exactly (international mile, NIST SP 811, B.6).
     speed = Estimate(
         "speed_pass.mean_speed", "best 30 m", "speed pass", "mean", "", ("pass-1", "pass-2"), 26.8224, 0.22352,

@@ -55,12 +55,13 @@ def test_figures_in_the_persons_units_and_in_si(tmp_path: Path) -> None:
 def test_runs_motion_and_refusals(tmp_path: Path) -> None:
     export(tmp_path / "export", recording(), measured(), ("csv",))
     (run,) = rows_of(tmp_path / "export" / "runs.csv")
-    assert (run["run"], run["valid"], run["reasons"], run["rest [s]"]) == (
+    assert (run["run"], run["valid"], run["reasons"], run["mark_rest [s]"]) == (
         "launch-1",
         "false",
         "too short: 0.03 s",
         "0.0",
     )
+    assert (float(run["start_clock [s]"]), float(run["end_clock [s]"])) == (1000.0, pytest.approx(1000.025))
     assert float(run["heading [deg]"]) == pytest.approx(90.0)
     motion = rows_of(tmp_path / "export" / "motion.csv")
     assert list(motion[0]) == ["boot", "t [s]", "usable", "u [m/s]", "u_sd [m/s]", "theta [rad]"]
@@ -92,7 +93,7 @@ def test_workbook(tmp_path: Path) -> None:
     assert channels[2][4] == pytest.approx(math.sqrt(2.0), rel=1e-15)
     figures = list(book["figures"].iter_rows(values_only=True))
     assert figures[1][figures[0].index("value")] == pytest.approx(60.0)
-    assert list(book["runs"].iter_rows(values_only=True))[1][7] is False
+    assert list(book["runs"].iter_rows(values_only=True))[1][9] is False
     about = dict(row[:2] for row in book["about"].iter_rows(values_only=True) if row[0])
     assert about["channels"] == "12"
     assert about["units of figures"] == "imperial"

@@ -36,9 +36,10 @@ from fifthwheel.data import WHEELS, Quantity
 from fifthwheel.errors import CarError, SessionError, nearest
 
 if TYPE_CHECKING:
-    from fifthwheel.car import schema, session_schema
+    from fifthwheel.car import schema, sensor_schema, session_schema
+    from fifthwheel.car.table import TomlTable
 
-    T = TypeVar("T", bound=schema.TomlTable)
+    T = TypeVar("T", bound=TomlTable)
 
 CAR_FILE = "car.toml"
 SESSION_FILE = "session.toml"
@@ -116,7 +117,7 @@ def spot_of(document: Document, path: KeyPath, *, entry: bool = False) -> Spot:
     return Spot(1, 1)
 
 
-def _fault(document: Document, model: type[schema.TomlTable], detail: Mapping[str, Any]) -> Fault:
+def _fault(document: Document, model: type[TomlTable], detail: Mapping[str, Any]) -> Fault:
     """Return one fault out of pydantic's account of it."""
     path: KeyPath = tuple(detail["loc"])
     context = detail.get("ctx", {})
@@ -139,11 +140,11 @@ def _fault(document: Document, model: type[schema.TomlTable], detail: Mapping[st
     return Fault(document.shown, spot, key_text(path), wanted, value_text(detail["input"]))
 
 
-def _table_at(model: type[schema.TomlTable], path: KeyPath) -> type[schema.TomlTable]:
+def _table_at(model: type[TomlTable], path: KeyPath) -> type[TomlTable]:
     """Return the model of the table at a path."""
     from typing import get_args
 
-    from fifthwheel.car.schema import TomlTable
+    from fifthwheel.car.table import TomlTable
 
     for part in path:
         if isinstance(part, int):
@@ -154,9 +155,9 @@ def _table_at(model: type[schema.TomlTable], path: KeyPath) -> type[schema.TomlT
     return model
 
 
-def _missing(model: type[schema.TomlTable], path: KeyPath) -> str:
+def _missing(model: type[TomlTable], path: KeyPath) -> str:
     """Say what belongs at a missing key."""
-    from fifthwheel.car.schema import rule_of
+    from fifthwheel.car.table import rule_of
 
     rule = rule_of(_table_at(model, path[:-1]), str(path[-1]))
     if rule is None:
@@ -231,7 +232,8 @@ def _motor_checks(document: Document) -> list[Fault]:
 
 def _pack_checks(document: Document) -> list[Fault]:
     """Refuse a pack voltage outside 1.0-4.4 V a cell: all common cell chemistries lie inside."""
-    from fifthwheel.car.schema import PackTable, rule_of
+    from fifthwheel.car.schema import PackTable
+    from fifthwheel.car.table import rule_of
 
     for path, pack in _tables(document, "pack"):
         cells = _good(rule_of(PackTable, "cells"), pack.get("cells"))
@@ -261,8 +263,8 @@ def _channel_checks(document: Document) -> list[Fault]:
 
 
 def _session_checks(document: Document) -> list[Fault]:
-    from fifthwheel.car.schema import rule_of
     from fifthwheel.car.session_schema import RunTable
+    from fifthwheel.car.table import rule_of
 
     faults = []
     for path, run in _tables(document, "run"):
@@ -286,9 +288,9 @@ class _Build:
         self.document = document
         self.assumed: list[str] = []
 
-    def get(self, table: schema.TomlTable | None, model: type[schema.TomlTable], prefix: str, key: str) -> Any:
+    def get(self, table: TomlTable | None, model: type[TomlTable], prefix: str, key: str) -> Any:
         """Return a key's value, or its rule's default (None where it has none)."""
-        from fifthwheel.car.schema import rule_of
+        from fifthwheel.car.table import rule_of
 
         value = None if table is None else getattr(table, key)
         rule = rule_of(model, key)
@@ -297,9 +299,7 @@ class _Build:
         self.assumed.append(f"{prefix}.{key}" if prefix else key)
         return None if rule.default is None else convert(rule, rule.default)
 
-    def derived(
-        self, table: schema.TomlTable | None, model: type[schema.TomlTable], prefix: str, key: str, value: Any
-    ) -> Any:
+    def derived(self, table: TomlTable | None, model: type[TomlTable], prefix: str, key: str, value: Any) -> Any:
         """Return a key's value, or the given one that was computed from other keys."""
         made = self.get(table, model, prefix, key)
         return value if made is None else made
@@ -386,8 +386,8 @@ class _Build:
             resistance=self.get(table, PackTable, "pack", "resistance"),
         )
 
-    def inertial(self, table: schema.InertialTable | None) -> Inertial:
-        from fifthwheel.car.schema import InertialTable
+    def inertial(self, table: sensor_schema.InertialTable | None) -> Inertial:
+        from fifthwheel.car.sensor_schema import InertialTable
 
         prefix = "sensors.inertial"
         nowhere = (Quantity(0.0, 0.025, "m"),) * 3
@@ -399,8 +399,8 @@ class _Build:
             delay=self.get(table, InertialTable, prefix, "delay"),
         )
 
-    def gnss(self, table: schema.GnssTable | None) -> Gnss:
-        from fifthwheel.car.schema import GnssTable
+    def gnss(self, table: sensor_schema.GnssTable | None) -> Gnss:
+        from fifthwheel.car.sensor_schema import GnssTable
 
         prefix = "sensors.gnss"
         above = (Quantity(0.0, 0.05, "m"), Quantity(0.0, 0.05, "m"), Quantity(0.05, 0.05, "m"))
@@ -411,8 +411,8 @@ class _Build:
             speed_noise=self.get(table, GnssTable, prefix, "speed_noise"),
         )
 
-    def encoder(self, table: schema.EncoderTable | None) -> Encoder | None:
-        from fifthwheel.car.schema import EncoderTable
+    def encoder(self, table: sensor_schema.EncoderTable | None) -> Encoder | None:
+        from fifthwheel.car.sensor_schema import EncoderTable
 
         if table is None:
             return None

@@ -139,8 +139,8 @@ class Conditions:
 
 @dataclass(frozen=True)
 class MarkedRun:
-    """A run that the driver marked or struck in session.toml: kind, boot, start and end [s] on the logger's clock
-    within the boot; mark "strike" or "valid"."""
+    """A run that the driver marked or struck in session.toml: kind, boot, start and end [s] on the logger's own
+    clock (Table.clock, wraps undone); mark "strike" or "valid"."""
 
     kind: str
     boot: int

@@ -9,7 +9,7 @@ from fifthwheel.car.rules import Rule
 from fifthwheel.car.write import left_out, rule_for, walk
 
 if TYPE_CHECKING:
-    from fifthwheel.car.schema import TomlTable
+    from fifthwheel.car.table import TomlTable
 
 _KINDS = {
     "text": "text", "name": "one line of text", "wheels": "list of wheels", "axes": "three directions", "date": "date",

@@ -7,7 +7,7 @@ from typing import Annotated
 from pydantic import Field
 
 from fifthwheel.car.rules import Rule
-from fifthwheel.car.schema import TomlTable
+from fifthwheel.car.table import TomlTable
 from fifthwheel.data import Quantity
 from fifthwheel.glossary import RUN_KINDS
 
@@ -89,7 +89,7 @@ class RunTable(TomlTable):
         Quantity,
         Rule(
             "quantity",
-            "Begin on the logger's clock within the boot.",
+            "Begin on the logger's own clock, as the raw file and `measure --json` have it.",
             "s",
             least=0.0,
             most=1e9,

@@ -17,7 +17,7 @@ from fifthwheel.errors import CarError, SessionError
 from fifthwheel.units import example
 
 if TYPE_CHECKING:
-    from fifthwheel.car.schema import TomlTable
+    from fifthwheel.car.table import TomlTable
 
 _CAR_HEAD = """\
 # The one description of the car. Everything else is made from it: checks, figures, the sheet.
@@ -149,7 +149,7 @@ def _write(target: Path, text: str, kind: type[CarError] | type[SessionError]) -
 
 def walk(model: type[TomlTable], prefix: str = "") -> Iterator[tuple[str, type[TomlTable], bool]]:
     """Yield (dotted name, model, whether it is a list) of every table of a file, the file itself first."""
-    from fifthwheel.car.schema import TomlTable, rule_of
+    from fifthwheel.car.table import TomlTable, rule_of
 
     yield prefix, model, False
     for key in model.model_fields:
@@ -176,7 +176,7 @@ def _tables(model: type[TomlTable], prefix: str, filled: dict[str, str]) -> Iter
 
 def rule_for(table: type[TomlTable], key: str) -> Rule | None:
     """Return the rule of a key (None for a table inside)."""
-    from fifthwheel.car.schema import rule_of
+    from fifthwheel.car.table import rule_of
 
     return rule_of(table, key)
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from fifthwheel import __version__
-from fifthwheel.data import Estimate, Measured, Motion, Recording, Refusal, Run
+from fifthwheel.data import Estimate, Measured, Motion, Recording, Refusal, Run, Table
 from fifthwheel.errors import FifthwheelError, SessionError, nearest
 from fifthwheel.glossary import MOTION
 from fifthwheel.store.recording import frame_of
@@ -121,7 +121,7 @@ def sheets(recording: Recording, measured: Measured | None, units: System) -> It
     if measured is None:
         return
     yield Sheet("motion", motion_frame(measured.motion))
-    yield Sheet("runs", runs_frame(measured.runs))
+    yield Sheet("runs", runs_frame(measured.runs, recording.tables.get("log")))
     yield Sheet("figures", figures_frame(measured.figures, units))
     yield Sheet("refused", refusals_frame(measured.refusals))
 
@@ -157,24 +157,37 @@ def motion_frame(motion: Motion) -> pl.DataFrame:
     return pl.concat(parts, how="diagonal")
 
 
-def runs_frame(runs: Sequence[Run]) -> pl.DataFrame:
-    """Return one row per run; its marks are columns of their own."""
+def runs_frame(runs: Sequence[Run], log: Table | None = None) -> pl.DataFrame:
+    """Return one row per run, times in seconds since its boot's first row; its marks are columns, mark_NAME.
+
+    log: the log table, which gives begin and end on the logger's own clock, as a person finds them in the raw file.
+    """
     import polars as pl
 
     schema: dict[str, Any] = {
         "run": pl.String, "kind": pl.String, "boot": pl.Int64, "start [s]": pl.Float64, "end [s]": pl.Float64,
-        "heading [deg]": pl.Float64, "direction": pl.String, "valid": pl.Boolean, "reasons": pl.String,
+        "start_clock [s]": pl.Float64, "end_clock [s]": pl.Float64, "heading [deg]": pl.Float64,
+        "direction": pl.String, "valid": pl.Boolean, "reasons": pl.String,
     }  # fmt: skip
     marks = list(dict.fromkeys(name for run in runs for name in run.marks))
-    schema |= {f"{name} [s]": pl.Float64 for name in marks}
+    schema |= {f"mark_{name} [s]": pl.Float64 for name in marks}
     rows = [
         (
-            run.id, run.kind, run.boot, float(run.start), float(run.end), float(np.rad2deg(run.heading)),
-            run.direction, run.valid, "; ".join(run.reasons), *(_number(run.marks.get(name)) for name in marks),
+            run.id, run.kind, run.boot, float(run.start), float(run.end), _clock(log, run.boot, run.start),
+            _clock(log, run.boot, run.end), float(np.rad2deg(run.heading)), run.direction, run.valid,
+            "; ".join(run.reasons), *(_number(run.marks.get(name)) for name in marks),
         )
         for run in runs
     ]  # fmt: skip
     return pl.DataFrame(rows, schema=schema, orient="row")
+
+
+def _clock(log: Table | None, boot: int, t: float) -> float | None:
+    """Return the logger's clock [s] at a time t [s] of a boot."""
+    if log is None:
+        return None
+    rows = np.flatnonzero(log.boot == boot)
+    return _number(float(np.interp(t, log.t[rows], log.clock[rows]))) if rows.size else None
 
 
 def figures_frame(figures: Sequence[Estimate], units: System) -> pl.DataFrame:
