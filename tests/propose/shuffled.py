@@ -61,7 +61,9 @@ def shuffled(seed: int) -> Layout:
     if dice.random() < 0.85:
         pattern, x, places = dice.choice(_WHEEL_SPEED)
         names = dice.choice(_WHEEL_NAMES)
-        columns += [Col(pattern.format(n), f"wheel_speed_{w}", x, 0.0, places) for n, w in zip(names, WHEELS, strict=True)]
+        columns += [
+            Col(pattern.format(n), f"wheel_speed_{w}", x, 0.0, places) for n, w in zip(names, WHEELS, strict=True)
+        ]
     pattern, x, places = dice.choice(_ACCEL)
     letters = dice.choice(("xyz", "XYZ"))
     columns += [Col(pattern.format(n), f"accel_{a}", x, 0.0, places) for n, a in zip(letters, "xyz", strict=True)]

@@ -38,7 +38,7 @@ def find_accelerations(scene: Scene) -> None:
         channel, strength = scene.roles[i]
         scene.si[channel] = scene.grid.columns[i] * scale * factor
         clause = choice.clause + (f" ({counts:g} counts per g)" if counts != 1.0 else "")
-        reason = f"header says '{scene.name(i)}'; {clause}"
+        reason = f"{scene.says(i)}; {clause}"
         confidence = min(0.98, strength * choice.confidence)
         scene.found[i] = [Candidate(i, channel, choice.unit, confidence, reason, scale)]
 
@@ -74,17 +74,20 @@ def find_turn_rates(scene: Scene) -> None:
     for i in columns:
         channel, strength = scene.roles[i]
         scene.si[channel] = scene.grid.columns[i] * scale * factor
-        reason = f"header says '{scene.name(i)}'; {clause}"
+        reason = f"{scene.says(i)}; {clause}"
         scene.found[i] = [Candidate(i, channel, unit, min(0.98, strength * choice.confidence), reason, scale)]
     if yaw >= 0:
         scene.turn_rate = scene.si["gyro_z"] * (sign or 1)
         scene.turn_from = f"'{scene.name(yaw)}'"
+        scene.turn_sure = sign != 0
 
 
 def _usual_rate(scene: Scene, unit: str) -> float:
     """Return how usual a unit of turn rate is, given whether the accelerations are bare counts."""
     if unit.startswith("counts"):
-        counted = any(scene.found.get(i) and "counts per g" in scene.found[i][0].reason for i in scene.columns_of("accel_"))
+        counted = any(
+            scene.found.get(i) and "counts per g" in scene.found[i][0].reason for i in scene.columns_of("accel_")
+        )
         return 1.0 if counted else 0.2
     return {"mrad/s": 0.2, "mdeg/s": 0.5}.get(unit, 1.0)
 
@@ -93,7 +96,11 @@ def _by_gyro_range(scene: Scene, columns: list[int], per_si: dict[str, float]) -
     """Return (unit -> plausibility, evidence) by the largest rates and by the offset at rest (below 5 deg/s as a rule)."""
     top = max((float(np.quantile(np.abs(scene.known(i)), 0.99)) for i in columns if len(scene.known(i))), default=0.0)
     calm = scene.quiet(columns)
-    rest = max((float(np.nanmedian(np.abs(scene.grid.columns[i][calm]))) for i in columns), default=0.0) if calm.any() else 0.0
+    rest = (
+        max((float(np.nanmedian(np.abs(scene.grid.columns[i][calm]))) for i in columns), default=0.0)
+        if calm.any()
+        else 0.0
+    )
     fits = {}
     for unit, k in per_si.items():
         steady = 1.0 if rest / k < 0.09 else near(rest / k, 0.09, 0.4)
@@ -306,7 +313,10 @@ def _settle_yaw_sign(
         _replace(scene, "gyro_z", min(old.confidence, 0.85 if turning.sign else 0.7), why, True)
         scene.si["gyro_z"] = -scene.si["gyro_z"]
     else:
-        _replace(scene, "gyro_z", min(0.98, old.confidence + 0.02), f"its sign agrees {how}")
+        sure = min(0.98, old.confidence + 0.02) if up == wanted["z"] else min(0.75, old.confidence)
+        _replace(
+            scene, "gyro_z", sure, f"its sign agrees {how}" + ("" if up == wanted["z"] else f" as z points {_WAYS[up]}")
+        )
     scene.turn_rate = scene.si["gyro_z"] * expected
 
 

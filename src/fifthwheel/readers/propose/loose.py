@@ -35,7 +35,9 @@ def _is_loose(scene: Scene, i: int) -> bool:
     concepts = scene.words[i].concepts
     if i in scene.sample.texts or i == scene.clock.used or i in scene.clock.others or concepts & _NOT:
         return False
-    turning = bool(concepts & {"ROT", "WHEEL"}) or ("SPEED" in concepts and bool(scene.words[i].side or scene.words[i].number))
+    turning = bool(concepts & {"ROT", "WHEEL"}) or (
+        "SPEED" in concepts and bool(scene.words[i].side or scene.words[i].number)
+    )
     values = scene.known(i)
     return turning and len(values) > 50 and bool(np.any(values != values[0]))
 
@@ -79,7 +81,7 @@ def settle_order(scene: Scene) -> None:
     for i in columns:
         channel = scene.roles[i][0]
         told = -1.0 if channel.endswith("l") else 1.0
-        if scene.found.get(i) and sides[i] * told < -0.5:
+        if scene.found.get(i) and scene.turn_sure and sides[i] * told < -0.5:
             old = scene.found[i][0]
             side = "right" if told < 0 else "left"
             why = f"but in turns it runs like a {side} wheel (correlation {abs(sides[i]):.2f}): are left and right swapped?"
@@ -88,7 +90,16 @@ def settle_order(scene: Scene) -> None:
 
 def _with(old: Candidate, channel: str, confidence: float, reason: str) -> Candidate:
     return Candidate(
-        old.column, channel, old.unit, confidence, reason, old.scale, old.offset, old.pulses_per_turn, old.pole_pairs, old.radius
+        old.column,
+        channel,
+        old.unit,
+        confidence,
+        reason,
+        old.scale,
+        old.offset,
+        old.pulses_per_turn,
+        old.pole_pairs,
+        old.radius,
     )
 
 
@@ -103,7 +114,9 @@ def _side(scene: Scene, i: int, columns: list[int]) -> float:
         return 0.0
     change = np.abs(smooth(slope_in_time(scene.speed, scene.grid.block, scene.grid.width), scene.grid.block, 7))
     use = (scene.speed > 1.0) & (change < 2.0)
-    return fit(smooth(scene.turn_rate, scene.grid.block, 7), smooth(_deviation(scene, i, columns), scene.grid.block, 7), use).correlation
+    return fit(
+        smooth(scene.turn_rate, scene.grid.block, 7), smooth(_deviation(scene, i, columns), scene.grid.block, 7), use
+    ).correlation
 
 
 def _spin(scene: Scene, i: int, columns: list[int]) -> float:
@@ -137,6 +150,9 @@ def _order_loose(
                 total += float(np.clip(spins[i] * 30.0, -1.0, 1.0)) * (1.0 if wheel in driven else -1.0)
         return total
 
+    if not scene.turn_sure:  # the turn rate's own sign is only assumed: take the sign that keeps the file's order
+        kept = sum(sides[i] * (-1.0 if wheel.endswith("l") else 1.0) for i, wheel in zip(loose, names, strict=True))
+        sides = {i: value * (-1.0 if kept < 0.0 else 1.0) for i, value in sides.items()}
     told = any(scene.words[i].side for i in loose)
     orders = [tuple(names)] if told else list(permutations(names))
     best = max(orders, key=lambda order: worth(order) + (1e-6 if order == tuple(names) else 0.0))
@@ -148,7 +164,9 @@ def _order_loose(
             continue
         clauses = []
         if side_sure:
-            clauses.append(f"in turns it runs like a {'left' if wheel.endswith('l') else 'right'} wheel ({abs(sides[i]):.2f})")
+            clauses.append(
+                f"in turns it runs like a {'left' if wheel.endswith('l') else 'right'} wheel ({abs(sides[i]):.2f})"
+            )
         if spin_sure:
             what = f"leads by {100 * spins[i]:.1f} %" if spins[i] > 0 else f"lags by {-100 * spins[i]:.1f} %"
             clauses.append(f"under hard acceleration it {what}, so {'a driven' if wheel in driven else 'a free'} wheel")
@@ -156,7 +174,13 @@ def _order_loose(
             clauses.append("left and right are assumed from the order of the columns")
         if not spin_sure:
             clauses.append("front and rear are assumed")
-        confidence = 0.55 + 0.2 * side_sure + (0.15 if spin_sure and scene.car is not None else 0.1 if spin_sure else 0.0)
+        confidence = (
+            0.55
+            + (0.2 if scene.turn_sure else 0.1) * side_sure
+            + (0.15 if spin_sure and scene.car is not None else 0.1 if spin_sure else 0.0)
+        )
+        if len(columns) == 2:
+            confidence = min(confidence, 0.55)  # nothing tells the axle
         quality = min(1.0, old.confidence / max(0.3, scene.roles[i][1]))
         scene.roles[i] = (f"wheel_speed_{wheel}", confidence)
         scene.found[i] = [_with(old, f"wheel_speed_{wheel}", confidence * quality, "; ".join([old.reason, *clauses]))]

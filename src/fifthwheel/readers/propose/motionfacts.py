@@ -85,12 +85,12 @@ def propose_positions(scene: Scene) -> None:
         scale = _degree_scale(scene, i, limit)
         if scale == 0.0:
             values = scene.known(i)
-            why = f"header says '{scene.name(i)}', but the numbers reach {np.max(np.abs(values), initial=0.0):g}"
+            why = f"{scene.says(i)}, but the numbers reach {np.max(np.abs(values), initial=0.0):g}"
             scene.add(Candidate(i, channel, "deg", 0.25, why))
             continue
         values = scene.known(i)
         values = values[values != 0.0] * scale
-        reason = f"header says '{scene.name(i)}', values {values.min():.4f} to {values.max():.4f} deg"
+        reason = f"{scene.says(i)}, values {values.min():.4f} to {values.max():.4f} deg"
         if scale != 1.0:
             reason += f" as whole numbers of {scale:g} deg"
         if scene.place_speed is not None:
@@ -117,7 +117,10 @@ def find_gnss_speed(scene: Scene) -> None:
             ratios = smoothed[use] / scene.place_speed[use]
             low, ratio, high = (max(1e-9, float(v)) for v in np.nanquantile(ratios, [0.25, 0.5, 0.75]))
             spread = min(0.5, max(0.05, 0.7 * math.log(high / low)))
-            fits = {unit: near(ratio, k, spread) * _common_speed(unit) ** (spread / 0.05 - 0.9) for unit, k in SPEED_PER_SI.items()}
+            fits = {
+                unit: near(ratio, k, spread) * _common_speed(unit) ** (spread / 0.05 - 0.9)
+                for unit, k in SPEED_PER_SI.items()
+            }
             strong = spread < 0.15
             strength = max(strength, 0.95) if found.correlation > 0.9 else strength
             evidence = f"it is {ratio:.3f} times the speed of the positions in m/s"
@@ -129,7 +132,7 @@ def find_gnss_speed(scene: Scene) -> None:
     held = f", updated every {gap * scene.clock.step * 1000:.0f} ms" if gap > 1.5 else ""
     if gap > 1.5 and strength < 0.9:
         strength = min(0.9, strength + 0.2)
-    reason = f"header says '{scene.name(i)}'; {choice.clause}{held}"
+    reason = f"{scene.says(i)}; {choice.clause}{held}"
     scene.add(Candidate(i, "gnss_speed", choice.unit, _both(strength, choice), reason))
     scene.speed = raw / SPEED_PER_SI[choice.unit]
     scene.speed_from = "GNSS speed"
@@ -242,7 +245,7 @@ def find_wheel_speeds(scene: Scene) -> None:
         mine = choice
         if scene.words[i].unit and scene.words[i].unit != choice.unit and not choice.follows_data:
             mine = Choice(scene.words[i].unit, 0.6, f"stated unit {scene.words[i].unit}")
-        reason = f"header says '{scene.name(i)}'; {mine.clause}"
+        reason = f"{scene.says(i)}; {mine.clause}"
         reason, strength = _dead(scene, i, reason, strength)
         scene.add(Candidate(i, channel, mine.unit, _both(strength, mine), reason))
     if scene.speed is None:
@@ -273,7 +276,7 @@ def _propose_rims(scene: Scene, columns: list[int], choice: Choice) -> None:
             if known
             else f"radius {radius * 1000:.0f} mm is a guess: state it"
         )
-        reason = f"header says '{scene.name(i)}'; a speed at the rim, {choice.clause}; {told}"
+        reason = f"{scene.says(i)}; a speed at the rim, {choice.clause}; {told}"
         confidence = _both(strength, choice) * (1.0 if known else 0.45)
         scene.add(Candidate(i, channel, choice.unit, confidence, reason, radius=radius))
     raw = np.nanmedian(np.abs(scene.grid.columns[columns]), axis=0)

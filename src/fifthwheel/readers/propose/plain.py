@@ -36,7 +36,18 @@ _TYPICAL: dict[str, tuple[float, float]] = {
 """Where the largest numbers [SI] of a channel usually lie (common practice, no source)."""
 
 
-_USUAL = {"mm": 0.15, "cm": 0.1, "km": 0.05, "ft": 0.15, "ft/s": 0.1, "cm/s": 0.1, "mm/s": 0.3, "kn": 0.4, "mph": 0.4, "bar": 0.3}
+_USUAL = {
+    "mm": 0.15,
+    "cm": 0.1,
+    "km": 0.05,
+    "ft": 0.15,
+    "ft/s": 0.1,
+    "cm/s": 0.1,
+    "mm/s": 0.3,
+    "kn": 0.4,
+    "mph": 0.4,
+    "bar": 0.3,
+}
 """How usual a unit is when none is stated."""
 
 
@@ -70,7 +81,10 @@ def _by_range(scene: Scene, i: int) -> None:
     si = CHANNELS[channel].unit
     stated = scene.words[i].unit
     if stated.startswith("1e-"):
-        scene.add(Candidate(i, channel, si, strength * 0.8, f"header says '{scene.name(i)}'", float(stated)))
+        scene.add(Candidate(i, channel, si, strength * 0.8, f"{scene.says(i)}", float(stated)))
+        return
+    if stated == "gauss":
+        scene.add(Candidate(i, channel, "uT", strength, f"{scene.says(i)}; stated unit gauss, 100 uT each", 100.0))
         return
     values = scene.known(i)
     top = float(np.quantile(np.abs(values), 0.99))
@@ -78,14 +92,14 @@ def _by_range(scene: Scene, i: int) -> None:
     evidence = f"99 % of the numbers are below {top:.4g}"
     if top == 0.0:
         unit = stated if stated in DIMENSIONS.get(si, ()) else {"T": "uT", "A s": "mAh"}.get(si, si)
-        reason = f"header says '{scene.name(i)}'; it stands at 0 throughout"
+        reason = f"{scene.says(i)}; it stands at 0 throughout"
         scene.add(Candidate(i, channel, unit, strength * (0.8 if stated or si == "1" else 0.6), reason))
         return
     if span is None:
         unit = stated if stated in _TO_SI and stated in DIMENSIONS.get(si, (si,)) else si
         text = f"stated unit {stated}" if unit == stated else f"taken as {unit}: {evidence}"
         confidence = strength * (0.96 if unit == stated else 0.9 if si == "1" else 0.7)
-        scene.add(Candidate(i, channel, unit, min(0.97, confidence), f"header says '{scene.name(i)}'; {text}"))
+        scene.add(Candidate(i, channel, unit, min(0.97, confidence), f"{scene.says(i)}; {text}"))
         return
     units = [u for u in DIMENSIONS.get(si, (si,)) if u in _TO_SI]
     order = {unit: _USUAL.get(unit, 1.0 - 0.08 * k) for k, unit in enumerate(units)}
@@ -93,7 +107,7 @@ def _by_range(scene: Scene, i: int) -> None:
     choice = decide(stated, fits, evidence, False)
     bare = choice.unit == si and si == "1" and not choice.follows_data
     confidence = min(0.97, strength * (0.97 if bare else choice.confidence))
-    reason, confidence = _company(scene, i, channel, f"header says '{scene.name(i)}'; {choice.clause}", confidence)
+    reason, confidence = _company(scene, i, channel, f"{scene.says(i)}; {choice.clause}", confidence)
     scene.add(Candidate(i, channel, choice.unit, confidence, reason))
 
 
@@ -108,7 +122,7 @@ def _company(scene: Scene, i: int, channel: str, reason: str, confidence: float)
 def _bare(scene: Scene, i: int) -> None:
     channel, strength = scene.roles[i]
     values = scene.known(i)
-    reason = f"header says '{scene.name(i)}'; numbers {values.min():g} to {values.max():g}"
+    reason = f"{scene.says(i)}; numbers {values.min():g} to {values.max():g}"
     scene.add(Candidate(i, channel, "1", min(0.96, strength), reason))
 
 
@@ -128,7 +142,7 @@ def _temperature(scene: Scene, i: int) -> None:
             fits[unit] *= 0.3
     choice = decide(scene.words[i].unit, fits, f"numbers {low:.1f} to {high:.1f}", False)
     confidence = choice.confidence if scene.words[i].unit else max(choice.confidence, 0.9 * fits.get(choice.unit, 0.0))
-    reason = f"header says '{scene.name(i)}'; {choice.clause}"
+    reason = f"{scene.says(i)}; {choice.clause}"
     scene.add(Candidate(i, channel, choice.unit, min(0.97, strength * confidence), reason))
 
 
@@ -146,7 +160,7 @@ def _voltage(scene: Scene, i: int) -> None:
         evidence = f"median {middle:.4g}, the pack has {pack.voltage.value:.4g} V"
         best = max(cell, key=lambda u: cell[u])
         if cell[best] > 0.3 and cell[best] > 2.0 * max(fits.values()) and pack.cells > 1:
-            reason = f"header says '{scene.name(i)}'; {evidence}: one of {pack.cells} cells"
+            reason = f"{scene.says(i)}; {evidence}: one of {pack.cells} cells"
             scene.add(Candidate(i, channel, best.split()[0], 0.75 * strength, reason, float(pack.cells)))
             return
         choice = decide(stated, fits, evidence, True)
@@ -154,7 +168,7 @@ def _voltage(scene: Scene, i: int) -> None:
         fits = {u: inside(middle * k, 5.5, 60.0) for u, k in (("V", 1.0), ("mV", 1e-3))}
         choice = decide(stated, fits, f"median {middle:.4g}", max(fits.values()) > 0.9)
     confidence = min(0.97, strength * max(choice.confidence, 0.95 * fits.get(choice.unit, 0.0)))
-    scene.add(Candidate(i, channel, choice.unit, confidence, f"header says '{scene.name(i)}'; {choice.clause}"))
+    scene.add(Candidate(i, channel, choice.unit, confidence, f"{scene.says(i)}; {choice.clause}"))
 
 
 def command_scale(values: Floats) -> tuple[str, float, float, str]:
@@ -211,7 +225,7 @@ def _command(scene: Scene, i: int) -> None:
     follow = _follows(scene, channel, i)
     if follow:
         how, strength = f"{how}; {follow}", min(0.98, strength + 0.02)
-    reason, confidence = _company(scene, i, channel, f"header says '{scene.name(i)}'; {how}", confidence)
+    reason, confidence = _company(scene, i, channel, f"{scene.says(i)}; {how}", confidence)
     scene.add(Candidate(i, channel, unit, min(0.97, strength * confidence), reason, scale, offset))
 
 
@@ -273,10 +287,10 @@ def _steering(scene: Scene, i: int) -> None:
     if flip:
         sure = 0.86
     if stated in {"deg", "rad"}:
-        reason = f"header says '{scene.name(i)}'; stated unit {stated}{follow}"
+        reason = f"{scene.says(i)}; stated unit {stated}{follow}"
         scene.add(Candidate(i, "steer", stated, min(0.97, max(strength, 0.93) * sure), reason, sign))
     elif pulses:
-        reason = f"header says '{scene.name(i)}'; servo pulses {low:g} to {high:g} us about 1500 us{follow}"
+        reason = f"{scene.says(i)}; servo pulses {low:g} to {high:g} us about 1500 us{follow}"
         scene.add(
             Candidate(
                 i,
@@ -289,7 +303,7 @@ def _steering(scene: Scene, i: int) -> None:
             )
         )
     elif stated == "%" or (best == "%" and not stated):
-        reason = f"header says '{scene.name(i)}'; a share in %, {low:g} to {high:g}{follow}"
+        reason = f"{scene.says(i)}; a share in %, {low:g} to {high:g}{follow}"
         scene.add(Candidate(i, "steer_command", "%", strength * sure * (1.0 if stated else 0.85), reason, sign))
     else:
         share = fits[best] / max(1e-9, sum(fits.values()))
@@ -297,7 +311,7 @@ def _steering(scene: Scene, i: int) -> None:
             best, ("1", "steer_command")
         )
         implied = f", a wheelbase of {_wheelbase(found.slope, unit):.2f} m" if clear and found and unit != "1" else ""
-        reason = f"header says '{scene.name(i)}'; numbers {low:g} to {high:g}, taken as {best}{implied}{follow}"
+        reason = f"{scene.says(i)}; numbers {low:g} to {high:g}, taken as {best}{implied}{follow}"
         scene.add(Candidate(i, name, unit, strength * sure * (0.6 + 0.35 * share), reason, sign))
 
 
@@ -327,7 +341,7 @@ def _course(scene: Scene, i: int) -> None:
     if unit.startswith("1e-"):
         scale, unit = float(unit.split()[0]), "deg"
     gain = 0.1 if strong else 0.0
-    reason = f"header says '{scene.name(i)}'; {choice.clause}"
+    reason = f"{scene.says(i)}; {choice.clause}"
     scene.add(
         Candidate(i, channel, unit or "deg", min(0.97, min(1.0, strength + gain) * choice.confidence), reason, scale)
     )
@@ -347,7 +361,7 @@ def _velocity(scene: Scene, i: int) -> None:
     choice = decide(
         scene.words[i].unit, fits, f"north and east together are {ratio:.4g} times the GNSS speed in m/s", True
     )
-    reason = f"header says '{scene.name(i)}'; {choice.clause}"
+    reason = f"{scene.says(i)}; {choice.clause}"
     scene.add(Candidate(i, channel, choice.unit, min(0.97, strength * choice.confidence), reason))
 
 
@@ -362,7 +376,7 @@ def _time_step(scene: Scene, i: int) -> None:
             channel,
             choice.unit,
             min(0.97, strength * choice.confidence),
-            f"header says '{scene.name(i)}'; {choice.clause}",
+            f"{scene.says(i)}; {choice.clause}",
         )
     )
 
@@ -371,7 +385,7 @@ def _row_counter(scene: Scene, i: int) -> None:
     channel, strength = scene.roles[i]
     steps = np.diff(scene.known(i))
     ones = float(np.mean(steps == 1.0)) if len(steps) else 0.0
-    reason = f"header says '{scene.name(i)}'; it goes up by one in {100 * ones:.1f} % of the rows"
+    reason = f"{scene.says(i)}; it goes up by one in {100 * ones:.1f} % of the rows"
     scene.add(Candidate(i, channel, "1", 0.97 if ones > 0.95 else 0.4 * strength, reason))
 
 

@@ -122,6 +122,9 @@ def _parse(piece: bytes, layout: FileLayout, width: int) -> pl.DataFrame:
         return pl.DataFrame(schema=schema)
     separator = "\t" if layout.separator == " " else layout.separator
     quote = layout.quote if layout.quote and layout.quote.encode() in piece else None
+    if quote is not None:  # a line with an open quote would swallow the lines after it
+        mark = quote.encode()
+        piece = b"\n".join(line for line in piece.split(b"\n") if line.count(mark) % 2 == 0)
     return pl.read_csv(
         io.BytesIO(piece),
         has_header=False,

@@ -36,7 +36,7 @@ class Candidate:
 class Scene:
     """Columns of one file under examination. roles: column -> (channel, strength) as the words alone suggest.
     speed [m/s], turn rate [rad/s anticlockwise] and course [rad clockwise from north] on the grid once found, with
-    where they come from. radius: wheel radius [m] in use and whether it is known from the car."""
+    where they come from; turn_sure: its sign has a witness of its own. radius: wheel radius [m] in use and whether it is known from the car."""
 
     sample: Sample
     words: Sequence[Words]
@@ -51,6 +51,7 @@ class Scene:
     speed_from: str = ""
     turn_rate: Floats | None = None
     turn_from: str = ""
+    turn_sure: bool = False
     place_speed: Floats | None = None
     place_course_rate: Floats | None = None
     place_course: Floats | None = None
@@ -71,6 +72,12 @@ class Scene:
     def name(self, i: int) -> str:
         """Return the column's name for a sentence."""
         return self.sample.names[i]
+
+    def says(self, i: int) -> str:
+        """Return what the header contributes, as the start of a reason."""
+        role = self.roles.get(i, ("", 0.0))[0]
+        told = {channel for channel, _ in self.words[i].channels}
+        return f"header says '{self.name(i)}'" if role in told else "known by its numbers, not by its header"
 
     def known(self, i: int) -> Floats:
         """Return the numbers of a column without gaps."""

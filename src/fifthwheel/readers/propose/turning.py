@@ -45,11 +45,7 @@ def find_turning(scene: Scene) -> None:
         values = scene.sample.numbers[i]
         known = scene.known(i)
         if len(known) < 50 or np.all(known == known[0]):
-            scene.add(
-                Candidate(
-                    i, channel, _angle_unit(scene, i), 0.4, f"header says '{scene.name(i)}'; it stands still throughout"
-                )
-            )
+            scene.add(Candidate(i, channel, _angle_unit(scene, i), 0.4, f"{scene.says(i)}; it stands still throughout"))
             continue
         period = wrap_period(values, scene.clock.block)
         if period:
@@ -120,7 +116,7 @@ def _propose_angle(scene: Scene, i: int, wheel: str, period: float, strength: fl
     unit, pulses = {1.0: ("turn", None), 360.0: ("deg", None)}.get(period, ("counts", period))
     if abs(period - 2.0 * math.pi) < 1e-9:
         unit, pulses = "rad", None
-    reason = f"header says '{scene.name(i)}'; it wraps at {period:.6g}, one turn"
+    reason = f"{scene.says(i)}; it wraps at {period:.6g}, one turn"
     confidence = max(strength, 0.9) * 0.97
     if stated in {"deg", "rad", "turn"} and stated != unit:
         reason += f" (the header says {stated})"
@@ -184,7 +180,7 @@ def _propose_turned(scene: Scene, i: int, wheel: str, strength: float, step: boo
     stated = scene.words[i].unit
     rate = _rates(scene, i, 0.0, step)
     other = _running_difference(scene, i, wheel) if step else ""
-    reason = f"header says '{scene.name(i)}'; " + ("small steps per row" if step else "it only counts up")
+    reason = f"{scene.says(i)}; " + ("small steps per row" if step else "it only counts up")
     if other:
         reason = f"it is the running difference of '{other}'"
         strength = max(strength, 0.93)
@@ -295,7 +291,7 @@ def find_motor_speeds(scene: Scene) -> None:
         pairs = float(poles) if choice.unit.startswith("electrical") and poles else None
         unit = choice.unit.removeprefix("electrical ")
         confidence = min(0.98, max(strength, 0.9 if fits.get(choice.unit, 0.0) > 0.5 else strength) * choice.confidence)
-        reason = f"header says '{scene.name(i)}'; {choice.clause}"
+        reason = f"{scene.says(i)}; {choice.clause}"
         scene.add(Candidate(i, channel, unit or "rpm", confidence, reason, pole_pairs=pairs))
 
 
@@ -314,9 +310,7 @@ def _motor_by_words(scene: Scene, i: int, channel: str, strength: float, stated:
     raw = np.abs(scene.known(i))
     top = float(np.quantile(raw, 0.995)) if len(raw) else 0.0
     unit = stated or ("rpm" if top > 1500.0 else "rad/s")
-    reason = f"header says '{scene.name(i)}'; " + (
-        f"stated unit {stated}" if stated else f"taken as {unit}: it reaches {top:.4g}"
-    )
+    reason = f"{scene.says(i)}; " + (f"stated unit {stated}" if stated else f"taken as {unit}: it reaches {top:.4g}")
     confidence = strength * (0.9 if stated else 0.6)
     pairs = None
     if electrical:

@@ -64,7 +64,7 @@ DIMENSIONS: dict[str, tuple[str, ...]] = {
     "K": ("degC", "degF", "K"),
     "Pa": ("Pa", "hPa", "kPa", "bar"),
     "m": ("m", "mm", "cm", "km", "ft"),
-    "T": ("uT", "mT", "gauss", "T"),
+    "T": ("uT", "mT", "T"),
 }
 """SI unit of the glossary -> units that a column of it may be in."""
 

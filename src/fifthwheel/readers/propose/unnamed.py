@@ -87,8 +87,8 @@ def _accel_triad(scene: Scene, free: list[int]) -> list[int]:
         if sorted(middles)[1] > 0.35 * top or middles[2] != top:
             continue
         fits = max(near(top, k * STANDARD_GRAVITY, 0.06) for unit, k in ACCEL_PER_SI.items() if unit != "cm/s2")
-        spread = float(np.nanstd(scene.grid.columns[triad[2]])) / top
-        if spread < 0.6 and fits > best[0]:
+        spreads = [float(np.nanstd(scene.grid.columns[i])) / top for i in triad]
+        if spreads[2] < 0.6 and min(spreads[:2]) > 0.01 and max(spreads[:2]) < 3.0 and fits > best[0]:
             best = (fits, triad)
     return best[1]
 
@@ -112,7 +112,12 @@ def _wheel_set(scene: Scene, free: list[int]) -> list[int]:
     able = []
     for i in free:
         values = scene.known(i)
-        if values.min() >= 0.0 and float(np.mean(values == 0.0)) > 0.02 and values.max() > 3.0 and scene.grid.gap[i] < 3.0:
+        if (
+            values.min() >= 0.0
+            and float(np.mean(values == 0.0)) > 0.02
+            and values.max() > 3.0
+            and scene.grid.gap[i] < 3.0
+        ):
             able.append(i)
     for i in able:
         like = [j for j in able if fit(scene.grid.columns[i], scene.grid.columns[j]).correlation > 0.93]
@@ -149,7 +154,10 @@ def give_motion_roles(scene: Scene) -> None:
         for i in _free(scene):
             if _restless(scene, i) and _two_sided(scene, i):
                 seen = turn_rate_fits(scene, scene.grid.columns[i])
-                if abs(seen.correlation) > best[0] and max(near(seen.per_si, k, 0.3) for k in GYRO_PER_SI.values()) > 0.3:
+                if (
+                    abs(seen.correlation) > best[0]
+                    and max(near(seen.per_si, k, 0.3) for k in GYRO_PER_SI.values()) > 0.3
+                ):
                     best = (abs(seen.correlation), i)
         if best[1] >= 0:
             scene.roles[best[1]] = ("gyro_z", 0.8)
@@ -218,7 +226,11 @@ def _offer(scene: Scene, i: int, channel: str, score: float, signed: float) -> N
     if (unit == "%" and top < 20.0) or (unit == "1" and scale == 1.0 and not 0.15 < top <= 1.2):
         return
     sign = -1.0 if channel == "steer_command" and signed < 0.0 else 1.0
-    what = {"steer_command": "the car turns with it", "throttle": "the car gains speed after it", "brake": "the car slows after it"}
+    what = {
+        "steer_command": "the car turns with it",
+        "throttle": "the car gains speed after it",
+        "brake": "the car slows after it",
+    }
     reason = f"not named; {what[channel]} (correlation {signed:.2f}); {how}"
     confidence = 0.5 + 0.35 * (score - 0.5) / 0.5
     scene.add(Candidate(i, channel, unit, confidence, reason, sign * scale, sign * offset))

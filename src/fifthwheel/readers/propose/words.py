@@ -301,9 +301,9 @@ def _tokens(text: str, camel: bool = True) -> list[str]:
 def _readings(text: str, unit: str) -> list[tuple[list[str], str]]:
     """Return possible readings of a header: (tokens, unit), split at capitals or not, a unit taken off its end or not."""
     whole, split = _tokens(text, camel=False), _tokens(text)
-    readings = _tail_readings(split, unit)
+    readings = _tail_readings(whole, unit)  # first, so that mV and hPa stay whole when both readings serve
     if whole != split:
-        readings += _tail_readings(whole, unit)
+        readings += _tail_readings(split, unit)
     raised = re.search(r"_?(?:e|1e)([1-9])$", text)
     if raised:
         readings.append((_tokens(text[: raised.start()]), f"1e-{raised[1]}"))
@@ -429,6 +429,8 @@ def _fits(channel: str, unit: str) -> bool:
     """Return whether a unit can belong to a channel (rim speeds, pulses and unnamed device units included)."""
     if not unit or unit.startswith("1e-"):
         return True
+    if unit == "gauss":
+        return channel.startswith("mag_")
     if channel == "clock":
         return unit in {"s", "ms", "us", "ns", "min", "counts", "1"}
     si = CHANNELS[channel].unit
