@@ -13,7 +13,7 @@ import pytest
 
 from fifthwheel import plots
 from fifthwheel.data import Finding, Motion
-from fifthwheel.plots.day import spans_of
+from fifthwheel.plots.day import clock_of, spans_of
 from fifthwheel.plots.paper import COLOURS, FAMILY, WHEEL_DASH, Drawing, follow_theme
 from fifthwheel.plots.windows import thin, window_of
 from fifthwheel.sheet.report import Report
@@ -206,16 +206,20 @@ def test_thinning_keeps_ends_extremes_and_gaps() -> None:
 @pytest.mark.parametrize(
     ("place", "expected"),
     [
-        ("wheel_speed_fl, boot 1, 12.40-15.10 s", (12.4, 15.1, True)),
-        ("log, boot 1, 12.40–15.10 s", (12.4, 15.1, True)),
-        ("accel_x, boot 1, 61.2 s", (61.2, 61.2, True)),
+        ("wheel_speed_fl, boot 1, 824.80-827.50 s", (12.4, 15.1, True)),
+        ("log, boot 1, 824.80–827.50 s", (12.4, 15.1, True)),
+        ("accel_x, boot 1, 873.6 s", (61.2, 61.2, True)),
+        ("morning.csv, lines 102, 103, 302 (3 in all)", (1.0, 3.0, True)),
         ("log, boot 1", (0.0, None, False)),
         ("whole recording", (0.0, None, False)),
     ],
 )
 def test_the_place_of_a_finding_is_found_on_the_time_axis(place: str, expected: tuple[float, float, bool]) -> None:
-    tracks = made_report().measured.motion.tracks
+    """The synthetic logger's clock stands at 812.40 s when the boot begins; its first row is line 2 at 100 rows/s."""
+    report = made_report()
+    tracks = report.measured.motion.tracks
     made: Finding = replace(finding(0), place=place)
-    ((a, b, exact),) = spans_of(made, tracks, {1: 0.0})
+    ((a, b, exact),) = spans_of(made, clock_of(tracks, report.recording.tables["log"]))
     end = float(tracks[0].t[-1]) if expected[1] is None else expected[1]
-    assert (a, b, exact) == (expected[0], end, expected[2])
+    assert (a, b) == pytest.approx((expected[0], end), abs=1e-6)
+    assert exact is expected[2]

@@ -340,16 +340,16 @@ def finding(i: int, boots: int = 1) -> Finding:
         (
             "stuck-channel",
             "fault",
-            "wheel_speed_fl, boot 1, 12.40-15.10 s",
+            "wheel_speed_fl, boot 1, 824.80-827.50 s",
             "Wheel speed front left held 41.2 rad/s for 2.70 s while the other three moved.",
         ),
-        ("gap", "warning", "log, boot 1, 40.1-40.6 s", "No row for 0.52 s (104 rows at 200 Hz)."),
+        ("gap", "warning", "log, boot 1, 852.5-853.0 s", "No row for 0.52 s (104 rows at 200 Hz)."),
         ("clock-rate", "note", "log, boot 1", "The logger's clock runs 34 ppm fast against GNSS time."),
         ("held-channel", "note", "gnss_speed, boot 1", "Updated 10.0 times a second in a log of 200 rows a second."),
         (
             "peak-not-believed",
             "warning",
-            "accel_x, boot 1, 61.22 s",
+            "accel_x, boot 1, 873.62 s",
             "Peak deceleration of 31 m/s² against a limit of 12.4 m/s² (µ = 1.0 ± 0.2).",
         ),
     )

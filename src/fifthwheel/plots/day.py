@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from fifthwheel.data import Finding, Floats, Motion, Run, Track
+from fifthwheel.data import Finding, Floats, Ints, Motion, Run, Table, Track
 from fifthwheel.plots.labels import LINE, text_width
 from fifthwheel.plots.paper import NARROW, Drawing, axes_on, colour, draw, few_ticks, name_axes, sheet_of
 from fifthwheel.plots.windows import plural, share_points, thin, track_of, with_unit
@@ -21,6 +22,9 @@ if TYPE_CHECKING:
 BETWEEN_BOOTS = 0.012
 """Gap drawn between two boots, as a share of the whole recorded time."""
 MOST_LANES = 14
+"""Kinds of findings drawn; more are only listed."""
+PATH_POINTS, RUN_POINTS = 1400, 1200
+"""Points of the whole path and of all runs on it."""
 _MARK = {"fault": "×", "warning": "▲", "note": "●"}
 
 
@@ -46,7 +50,7 @@ def map_of_day(motion: Motion, runs: Sequence[Run], system: System = "metric") -
         axes = axes_on(figure, 38.0, 31.0, 8.0, 20.0)
         axes.set_aspect("equal", adjustable="datalim")
         for track, e, n in paths:
-            _path(axes, e / unit.factor, n / unit.factor, track, runs)
+            _path(axes, e / unit.factor, n / unit.factor, track, runs, len(paths))
         axes.margins(0.06)
         few_ticks(axes, x=7 if width > NARROW else 4, y=5)
         name_axes(axes, f"east, {unit.text}", f"north, {unit.text}")
@@ -61,26 +65,33 @@ def map_of_day(motion: Motion, runs: Sequence[Run], system: System = "metric") -
     return draw("map", "Path of the day", caption, paint)
 
 
-def _path(axes: Axes, east: Floats, north: Floats, track: Track, runs: Sequence[Run]) -> None:
-    step = max(1, east.size // 900)
+def _path(axes: Axes, east: Floats, north: Floats, track: Track, runs: Sequence[Run], boots: int) -> None:
+    step = max(1, east.size * boots // PATH_POINTS)
     axes.plot(east[::step], north[::step], color=colour("left-out"), linewidth=0.6, zorder=3)
     for run in runs:
         if run.boot == track.boot and run.valid:
-            rows = slice(run.first, run.last, max(1, (run.last - run.first) // 40))
+            few = max(6, RUN_POINTS // len(runs))
+            rows = slice(run.first, run.last, max(1, (run.last - run.first) // few))
             axes.plot(east[rows], north[rows], color=colour("ink"), linewidth=1.3, zorder=4)
 
 
 def timeline(
-    motion: Motion, runs: Sequence[Run], findings: Sequence[Finding], system: System = "metric"
+    motion: Motion,
+    runs: Sequence[Run],
+    findings: Sequence[Finding],
+    system: System = "metric",
+    *,
+    log: Table | None = None,
 ) -> Drawing | None:
     """Return speed over the whole recording with lanes beneath for runs and for each kind of finding.
 
-    A finding whose place names no time is drawn over its whole boot, or over all of it.
+    A finding whose place names no instant is drawn thin over its whole boot, or over all of it.
+    log: the log table, whose clock and line numbers the places use.
     """
     tracks = [track for track in motion.tracks if track.t.size > 1]
     if not tracks:
         return None
-    starts = _starts(tracks)
+    clock = clock_of(tracks, log)
     kinds = list(dict.fromkeys(run.kind for run in runs))
     checks = list(dict.fromkeys(f.check for f in findings))
     dropped = max(0, len(checks) - MOST_LANES)
@@ -100,17 +111,17 @@ def timeline(
         upper = axes_on(figure, left, depth + 4.0, 8.0, 20.0)
         lower = axes_on(figure, left, 31.0, 8.0, 96.0)
         for track in tracks:
-            t, u = thin(track.t + starts[track.boot], np.where(track.usable, track.mean["u"], np.nan) / unit.factor,
-                        points=share_points(len(tracks)))  # fmt: skip
+            u = np.where(track.usable, track.mean["u"], np.nan) / unit.factor
+            t, u = thin(track.t + clock.starts[track.boot], u, points=share_points(len(tracks)))
             upper.plot(t, u, color=colour("ink"), linewidth=0.7, zorder=4)
-        end = max(starts[t.boot] + float(t.t[-1]) for t in tracks)
+        end = max(clock.starts[t.boot] + float(t.t[-1]) for t in tracks)
         for axes in (upper, lower):
             axes.set_xlim(0.0, end)
         low, high = upper.get_ylim()
         upper.set_ylim(min(low, 0.0), max(high, 1.0))
         few_ticks(upper, x=8 if width > NARROW else 4, y=4)
         upper.tick_params(labelbottom=False, bottom=False)
-        _lanes(lower, lanes, kinds, runs, findings, tracks, starts)
+        _lanes(lower, lanes, kinds, runs, findings, tracks, clock)
         few_ticks(lower, x=8 if width > NARROW else 4)
         lower.set_yticks(range(len(lanes)), words)
         lower.set_ylim(len(lanes) - 0.5, -0.5)
@@ -121,16 +132,6 @@ def timeline(
     return draw("timeline", "Where runs and findings lie", _timeline_caption(tracks, runs, findings, dropped), paint)
 
 
-def _starts(tracks: Sequence[Track]) -> dict[int, float]:
-    """Return where each boot begins on the common axis [s]: one after the other, with a gap between."""
-    whole = sum(float(t.t[-1]) for t in tracks)
-    starts, at = {}, 0.0
-    for track in tracks:
-        starts[track.boot] = at
-        at += float(track.t[-1]) + BETWEEN_BOOTS * whole
-    return starts
-
-
 def _lanes(
     axes: Axes,
     lanes: Sequence[str],
@@ -138,7 +139,7 @@ def _lanes(
     runs: Sequence[Run],
     findings: Sequence[Finding],
     tracks: Sequence[Track],
-    starts: dict[int, float],
+    clock: Clock,
 ) -> None:
     low, high = axes.get_xlim()
     shortest = (high - low) / 300.0
@@ -147,8 +148,8 @@ def _lanes(
         track = next((t for t in tracks if t.boot == run.boot), None)
         if track is None or run.first >= track.t.size:
             continue
-        a = starts[run.boot] + float(track.t[run.first])
-        b = starts[run.boot] + float(track.t[min(run.last, track.t.size) - 1])
+        a = clock.starts[run.boot] + float(track.t[run.first])
+        b = clock.starts[run.boot] + float(track.t[min(run.last, track.t.size) - 1])
         role = "ink" if run.valid else "left-out"
         axes.barh(
             kinds.index(run.kind),
@@ -164,31 +165,75 @@ def _lanes(
             continue
         role = {"fault": "fault", "warning": "warning"}.get(finding.severity, "accent")
         lane = lanes.index(finding.check)
-        for a, b, exact in spans_of(finding, tracks, starts):
+        for a, b, exact in spans_of(finding, clock):
             height = 0.55 if exact else 0.16
             axes.barh(lane, max(b - a, shortest), left=a, height=height, color=colour(role), linewidth=0.0, zorder=4)
     for track in tracks[1:]:
-        axes.axvline(starts[track.boot], color=colour("muted"), linewidth=0.5, linestyle=(0, (1.5, 1.5)), zorder=2)
+        axes.axvline(
+            clock.starts[track.boot], color=colour("muted"), linewidth=0.5, linestyle=(0, (1.5, 1.5)), zorder=2
+        )
 
 
-def spans_of(finding: Finding, tracks: Sequence[Track], starts: dict[int, float]) -> list[tuple[float, float, bool]]:
-    """Return where a finding lies on the common axis: (from, to, whether its place names the time).
+@dataclass(frozen=True)
+class Clock:
+    """Where a place in the recording lies on the common axis of a drawing [s].
 
-    Read from its place ("boot 1, 12.40-15.10 s"); without a time the whole boot; without a boot every boot.
+    starts: boot -> where it begins on the axis. zeros: boot -> what the logger's own clock said there. lengths: boot
+    -> seconds recorded. rows: (n,) line of the raw file of each log row, with `at` (n,) its place on the axis.
+    """
+
+    starts: Mapping[int, float]
+    zeros: Mapping[int, float]
+    lengths: Mapping[int, float]
+    rows: Ints
+    at: Floats
+
+
+def clock_of(tracks: Sequence[Track], log: Table | None) -> Clock:
+    """Return where things lie when the boots are drawn one after the other with a gap between."""
+    lengths = {track.boot: float(track.t[-1]) for track in tracks}
+    starts, begin = {}, 0.0
+    for boot, length in lengths.items():
+        starts[boot] = begin
+        begin += length + BETWEEN_BOOTS * sum(lengths.values())
+    zeros = dict.fromkeys(lengths, 0.0)
+    if log is None:
+        return Clock(starts, zeros, lengths, np.empty(0, dtype=np.int64), np.empty(0))
+    at = np.full(log.t.size, np.nan)
+    for boot in lengths:
+        mine = log.boot == boot
+        if mine.any():
+            zeros[boot] = float(log.clock[mine][0] - log.t[mine][0])
+            at[mine] = starts[boot] + log.t[mine]
+    return Clock(starts, zeros, lengths, log.row, at)
+
+
+def spans_of(finding: Finding, clock: Clock) -> list[tuple[float, float, bool]]:
+    """Return where a finding lies on the common axis: (from, to, whether its place names the instant).
+
+    Read from its place: seconds on the logger's clock ("boot 1, 12.40-15.10 s") or lines of the raw file ("lines 31234,
+    31235"); without either the whole boot, without a boot every boot.
     """
     boots = [int(b) for b in re.findall(r"boot\s+(\d+)", finding.place)]
     number = r"(\d+(?:\.\d+)?)"
     match = re.search(rf"{number}\s*(?:[-–—]|to)\s*{number}\s*s\b", finding.place) or re.search(
         rf"(?:at|t\s*=|,)\s*{number}\s*s\b", finding.place
     )
-    chosen = [t for t in tracks if not boots or t.boot in boots]
-    if match and (boots or len(tracks) == 1):
-        a = float(match[1])
-        b = float(match[2]) if match.lastindex == 2 else a
-        track = chosen[0] if chosen else None
-        if track is not None and a <= float(track.t[-1]) + 1.0:
-            return [(starts[track.boot] + a, starts[track.boot] + min(b, float(track.t[-1])), True)]
-    return [(starts[t.boot], starts[t.boot] + float(t.t[-1]), False) for t in chosen]
+    chosen = [boot for boot in clock.starts if not boots or boot in boots]
+    if match and len(chosen) == 1:
+        boot = chosen[0]
+        a, b = (float(match[i]) - clock.zeros[boot] for i in (1, match.lastindex or 1))
+        if -1.0 <= a <= clock.lengths[boot] + 1.0:
+            begin, end = (clock.starts[boot] + min(max(t, 0.0), clock.lengths[boot]) for t in (a, b))
+            return [(begin, end, True)]
+    lines = re.search(r"\blines?\s+(\d+(?:,\s*\d+)*)", finding.place)
+    if lines and clock.rows.size:
+        rows = np.searchsorted(clock.rows, [int(n) for n in lines[1].split(",")])
+        found = clock.at[np.minimum(rows, clock.at.size - 1)]
+        found = found[np.isfinite(found)]
+        if found.size:
+            return [(float(found.min()), float(found.max()), True)]
+    return [(clock.starts[boot], clock.starts[boot] + clock.lengths[boot], False) for boot in chosen]
 
 
 def _timeline_caption(tracks: Sequence[Track], runs: Sequence[Run], findings: Sequence[Finding], dropped: int) -> str:

@@ -180,7 +180,12 @@ def _quickest(
 
 def _line_of(window: Window, x: Floats, lines: int, factor: float) -> tuple[Floats, Floats, Floats]:
     """Return x, speed and half-width of the band in the reader's unit, on few points."""
-    x, speed, half = thin(x, window.u / factor, COVERAGE * window.u_sd / factor, points=share_points(3 * lines))
+    x, speed, half = thin(
+        x,
+        window.u / factor,
+        COVERAGE * window.u_sd / factor,
+        points=share_points(lines * (3 if lines <= MOST_BANDS else 1)),
+    )
     return x, speed, half
 
 

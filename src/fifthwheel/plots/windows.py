@@ -10,7 +10,7 @@ import numpy as np
 from fifthwheel.data import Estimate, Floats, Motion, Run, Track
 from fifthwheel.units import NO_BREAK, System, format_fixed, format_number, format_value, one_line, preferred, shown
 
-POINTS = 2400
+POINTS = 3000
 """Points of all lines in one drawing together: keeps an SVG below about 60 kB."""
 
 PER_LINE = 420

@@ -136,7 +136,7 @@ def _drawings(report: Report) -> dict[str, Drawing]:
         plots.coast_down(m.curves.get("coast_down"), m.figures, system),
         plots.acceleration_plane(m.motion, report.car.tyre_front.friction, system),
         plots.map_of_day(m.motion, m.runs, system),
-        plots.timeline(m.motion, m.runs, m.findings, system),
+        plots.timeline(m.motion, m.runs, m.findings, system, log=report.recording.tables.get("log")),
     )
     return {drawing.name: drawing for drawing in made if drawing is not None}
 
@@ -148,14 +148,15 @@ def _sections(report: Report, drawings: dict[str, Drawing]) -> tuple[Section, ..
         there = tuple(drawings[name] for name in names if name in drawings)
         return [Pictures(there)] if there else []
 
-    each = {kind: tables.run_matrix(report, kind) for kind in {run.kind for run in m.runs}}
+    first = [cell.name for cell in page_one(m.figures, report.units)]
+    each = {kind: tables.run_matrix(report, kind, first) for kind in {run.kind for run in m.runs}}
 
     def matrix(kind: str) -> list[Block]:
         table = each.get(kind)
         return [table] if table is not None else []
 
     parts: list[tuple[str, str, list[Block]]] = [
-        ("figures", "Figures", [tables.figure_table(report)] if m.figures else [Words("No figure could be computed.")]),
+        ("figures", "Figures", _figures(report)),
         ("refused", "What this session cannot say", [tables.refusal_table(report)] if m.refusals else []),
         ("launch", "Launches", [*show("launches"), *show("slip-launch"), *matrix("launch")]),
         ("braking", "Braking", [*show("braking"), *show("slip-braking"), *matrix("braking")]),
@@ -169,6 +170,22 @@ def _sections(report: Report, drawings: dict[str, Drawing]) -> tuple[Section, ..
         ("method", "How it was computed", _method(report)),
     ]
     return tuple(Section(name, title, tuple(blocks)) for name, title, blocks in parts if blocks)
+
+
+def _figures(report: Report) -> list[Block]:
+    made = tables.figure_tables(report)
+    if not made:
+        return [Words("No figure could be computed.")]
+    blocks: list[Block] = [
+        Words(
+            "u: standard uncertainty; s_r: repeatability (standard deviation between runs); ν: effective degrees of "
+            "freedom; n: runs; budget: the largest shares of the variance.",
+            quiet=True,
+        )
+    ]
+    for table, notes in made:
+        blocks += [table, Words(notes, quiet=True)]
+    return blocks
 
 
 def _findings(findings: Sequence[Finding]) -> list[Block]:

@@ -149,9 +149,11 @@ def _table(table: Table) -> str:
     widths = "".join(f'<col style="width: {100.0 * part / whole:.1f}%">' for part in table.wide)
     many = ' class="many"' if len(table.head) > 4 else ""
     caption = f'<p class="quiet">{_text(table.caption)}</p>' if table.caption else ""
-    name = _text(table.caption or ", ".join(table.head))
+    title = f"<h3>{_text(table.title)}</h3>" if table.title else ""
+    name = _text(table.title or table.caption or ", ".join(table.head))
     return (
-        f'{caption}<div class="scroll" role="region" tabindex="0" aria-label="{name}"><table aria-label="{name}"{many}>'
+        f'{title}{caption}<div class="scroll" role="region" tabindex="0" aria-label="{name}">'
+        f'<table aria-label="{name}"{many}>'
         f"<colgroup>{widths}</colgroup><thead><tr>{head}</tr></thead><tbody>\n{rows}</tbody></table></div>"
     )
 

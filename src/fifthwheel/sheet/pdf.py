@@ -107,6 +107,7 @@ def _block(block: Words | Pictures | Findings | Table | Facts) -> dict[str, Any]
         return {"kind": "facts", "pairs": [[word, clean(text)] for word, text in block.pairs]}
     return {
         "kind": "table",
+        "title": clean(block.title),
         "caption": clean(block.caption),
         "head": [clean(word) for word in block.head],
         "rows": [[clean(cell) for cell in row] for row in block.rows],

@@ -22,7 +22,10 @@ LIBRARIES = ("numpy", "scipy", "polars", "matplotlib", "typst")
 
 @dataclass(frozen=True)
 class Table:
-    """Rows under a head. right: columns set flush right. quiet: rows that did not count. wide: widths in parts."""
+    """Rows under a head; title names the table where a section has several.
+
+    right: columns set flush right. quiet: rows that did not count. wide: widths of the columns in parts.
+    """
 
     caption: str
     head: tuple[str, ...]
@@ -30,6 +33,7 @@ class Table:
     right: frozenset[int] = frozenset()
     quiet: frozenset[int] = frozenset()
     wide: tuple[float, ...] = field(default=())
+    title: str = ""
 
 
 @dataclass(frozen=True)
@@ -45,29 +49,79 @@ def counted(count: int, word: str) -> str:
     return f"{count}{NO_BREAK}{word}{ending}"
 
 
-def figure_table(report: Report) -> Table:
-    """Return every stated figure: result, u, spread, effective degrees of freedom, n, largest shares, standard."""
+def figure_tables(report: Report) -> list[tuple[Table, str]]:
+    """Return for each kind of run its figures, and a paragraph of what defines them and what a reader must know.
+
+    One row a figure: result, each direction's own, u, spread, effective degrees of freedom, n, largest shares. Marks
+    in the other system of units are left to `--json` and the export.
+    """
     system = report.units
-    rows = []
-    for figure in stated(report.measured.figures):
-        rows.append(
-            (
-                full_label(figure),
-                result_line(figure, system),
-                size_text(figure.u, figure, system),
-                size_text(figure.spread, figure, system),
-                _dof(figure.dof),
-                str(figure.n),
-                _shares(figure),
-                figure.standard + (f"; {figure.remark}" if figure.remark else ""),
-            )
-        )
-    caption = (
-        "u: standard uncertainty; s_r: repeatability (standard deviation between runs); ν: effective degrees of "
-        "freedom; n: runs; then the largest shares of the variance."
+    chosen = [f for f in stated(report.measured.figures) if not _foreign(f.name, system)]
+    made = []
+    for kind in dict.fromkeys(f.kind for f in chosen):
+        mine = [f for f in chosen if f.kind == kind]
+        sides = sorted({f.direction for f in mine if f.scope == "direction" and f.direction})
+        rows = []
+        for name in dict.fromkeys(f.name for f in mine):
+            same = {f.direction if f.scope == "direction" else "": f for f in mine if f.name == name}
+            main = same.get("") or next(iter(same.values()))
+            rows.append(_figure_row(main, [same.get(side) for side in sides], system))
+        head = ("Figure", "Result, 95 %", *(_side(side) for side in sides), "u", "s_r", "ν", "n", "Budget")
+        right = frozenset(range(2 + len(sides), 6 + len(sides)))
+        wide = (2.7, 2.1, *([1.6] * len(sides)), 0.8, 0.8, 0.5, 0.45, 2.3)
+        table = Table("", head, tuple(rows), right, wide=wide, title=kind[:1].upper() + kind[1:])
+        made.append((table, _notes(mine)))
+    return made
+
+
+def _side(direction: str) -> str:
+    return direction.capitalize() if len(direction) > 1 else f"Direction {direction}"
+
+
+def _figure_row(figure: Estimate, sides: Sequence[Estimate | None], system: System) -> tuple[str, ...]:
+    return (
+        full_label(figure),
+        result_line(figure, system),
+        *(_short(side, system) for side in sides),
+        size_text(figure.u, figure, system),
+        size_text(figure.spread, figure, system),
+        _dof(figure.dof),
+        str(figure.n),
+        _shares(figure),
     )
-    head = ("Figure", "Result, 95 %", "u", "s_r", "ν", "n", "Budget", "Defined by")
-    return Table(caption, head, tuple(rows), frozenset({2, 3, 4, 5}), wide=(2.5, 2.1, 0.8, 0.8, 0.5, 0.4, 3.3, 1.9))
+
+
+def _notes(figures: Sequence[Estimate]) -> str:
+    """Return what defines the figures of one kind, and their remarks, each said once."""
+    standards: dict[str, list[str]] = {}
+    remarks: dict[str, list[str]] = {}
+    for figure in figures:
+        standards.setdefault(figure.standard, [])
+        if figure.label not in standards[figure.standard]:
+            standards[figure.standard].append(figure.label)
+        if figure.remark and figure.label not in remarks.setdefault(figure.remark, []):
+            remarks[figure.remark].append(figure.label)
+    parts = []
+    if len(standards) == 1:
+        parts.append(f"Defined by: {next(iter(standards))}.")
+    else:
+        parts += [f"Defined by {standard}: {_some(labels)}." for standard, labels in standards.items()]
+    whole = len({figure.label for figure in figures})
+    for remark, labels in remarks.items():
+        text = remark[:1].upper() + remark[1:].rstrip(".")
+        parts.append(f"{text}." if len(labels) > 0.6 * whole else f"{text} ({_some(labels)}).")
+    return " ".join(parts)
+
+
+def _some(labels: Sequence[str], most: int = 3) -> str:
+    if len(labels) <= most + 1:
+        return ", ".join(labels)
+    return f"{', '.join(labels[:most])} and {len(labels) - most} more"
+
+
+def _foreign(name: str, system: System) -> bool:
+    """Return true for a figure at a speed mark of the other system of units."""
+    return bool(re.search(r"_\d+_mph\b" if system == "metric" else r"_\d+_km_h\b", name))
 
 
 def _dof(value: float) -> str:
@@ -76,7 +130,7 @@ def _dof(value: float) -> str:
     return format_fixed(float(np.floor(value)), 0) if value >= 10.0 else format_number(value, 2)
 
 
-def _shares(figure: Estimate, most: int = 3) -> str:
+def _shares(figure: Estimate, most: int = 2) -> str:
     parts = sorted(((share, term) for term, share in figure.parts.items() if share >= 0.005), reverse=True)
     return ", ".join(
         f"{term.replace('_', ' ')} {format_fixed(100 * share, 0)}{NO_BREAK}%" for share, term in parts[:most]
@@ -117,12 +171,15 @@ def run_table(report: Report) -> Table:
     )
 
 
-def run_matrix(report: Report, kind: str) -> Table | None:
-    """Return what each run of a kind did: one row a run, up to six figures beside one another; None without any."""
+def run_matrix(report: Report, kind: str, first: Sequence[str] = ()) -> Table | None:
+    """Return what each run of a kind did: one row a run, up to six figures beside one another; None without any.
+
+    first: names of the figures that page one shows, which take the columns before others.
+    """
     figures = [f for f in report.measured.figures if f.scope == "run" and f.kind == kind and f.run_ids]
     if not figures:
         return None
-    names = _columns(list(dict.fromkeys(f.name for f in figures)), report.units)
+    names = _columns(list(dict.fromkeys(f.name for f in figures)), first, report.units)
     labels = {f.name: f.label for f in figures}
     by_run = {(f.run_ids[0], f.name): f for f in figures}
     rows: list[tuple[str, ...]] = []
@@ -149,17 +206,13 @@ def run_matrix(report: Report, kind: str) -> Table | None:
     )
 
 
-def _columns(names: list[str], system: System) -> list[str]:
-    """Return at most six figures for the columns: those in the other system's marks go first, then the lower marks."""
-    other = r"_mph(\.|$|_)" if system == "metric" else r"_(km_?h|kph)(\.|$|_)"
-    names = [name for name in names if not re.search(other, name)] or names
-    if len(names) <= MOST_COLUMNS:
-        return names
-    kept = [name for name in names if "rollout" not in name] or names
-    while len(kept) > MOST_COLUMNS:
-        times = [name for name in kept if re.search(r"time_to_\d+_|speed_at_|distance_from_", name)]
-        kept.remove(times[0] if times else kept[-1])
-    return kept
+def _columns(names: list[str], first: Sequence[str], system: System) -> list[str]:
+    """Return at most six figures for the columns, those of page one before the others, in the order of `names`."""
+    names = [name for name in names if not _foreign(name, system)]
+    wanted = [name for name in first if name in names]
+    wanted += [name for name in names if name not in wanted and "rollout" not in name]
+    kept = set(wanted[:MOST_COLUMNS])
+    return [name for name in names if name in kept]
 
 
 def _short(figure: Estimate | None, system: System) -> str:
