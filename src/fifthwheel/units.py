@@ -129,28 +129,25 @@ def factor_and_offset(unit: str, si_unit: str) -> tuple[float, float]:
     try:
         source = ureg.parse_units(spelled)
         target = ureg.parse_units(_spelled(si_unit, si_unit))
-        size, root = ureg.get_root_units(source, check_nonmult=False)
-        target_size, target_root = ureg.get_root_units(target, check_nonmult=False)
-        factor = float(size) / float(target_size)  # type: ignore[arg-type]
-        same = root.dimensionality == target_root.dimensionality and _turns(root) == _turns(target_root)
-        linear = str(source) in _OFFSET_UNITS or ureg._units[str(source)].is_multiplicative if _single(source) else True
+        zero, one, two = (float(ureg.Quantity(x, source).to(target).magnitude) for x in (0.0, 1.0, 2.0))
+        same = _turns(source) == _turns(target)
     except Exception as error:  # the parser raises bare tokenizer, attribute and arithmetic errors on odd text
         raise refusal from error
-    if not same or not linear:
+    straight = math.isclose(two - one, one - zero, rel_tol=1e-9)
+    if not same or not straight:
         raise refusal
-    if str(source) in _OFFSET_UNITS and str(target) == "kelvin":
+    if str(source) in _OFFSET_UNITS and zero:
         return _OFFSET_UNITS[str(source)]
-    return factor, 0.0
+    return one - zero, zero
 
 
 def _turns(unit: Any) -> float:
     """Return the power of the radian in a unit."""
-    return float(dict(unit._units).get("radian", 0))
+    from pint.util import to_units_container
 
-
-def _single(unit: Any) -> bool:
-    """Tell whether a unit is one named unit to the first power."""
-    return list(dict(unit._units).values()) == [1]
+    _, root = registry().get_root_units(unit, check_nonmult=False)
+    power: Any = to_units_container(root).get("radian", 0)
+    return float(power)
 
 
 def parse_quantity(text: str, si_unit: str) -> Quantity:
