@@ -150,7 +150,7 @@ def record(truth: Truth, errors: Errors, car: Car, seed: int) -> Recording:
         radius = errors.radius[i] * (1.0 + errors.growth * (truth.u / 20.0) ** 2)
         omega = hub * (1.0 + truth.slip[:, i]) / radius
         step = 2 * np.pi / 2**14 * RATE  # one count a row
-        turned = np.cumsum(omega) / RATE
+        turned = np.concatenate([[0.0], np.cumsum((omega[1:] + omega[:-1]) / 2)]) / RATE
         counted = np.floor(turned / (2 * np.pi / 2**14))
         add(f"wheel_speed_{wheel}", "rad/s", np.gradient(counted) * step)
     del front, rear

@@ -47,6 +47,16 @@ struct SparseRow {
             ++count;
         }
     }
+    // Add `x` to entry i, which may be there already.
+    void merge(int i, Real x) {
+        for (int k = 0; k < count; ++k) {
+            if (index[k] == i) {
+                value[k] += x;
+                return;
+            }
+        }
+        add(i, x);
+    }
 };
 
 // How an innovation beyond what the covariance allows is treated; `bound` is in standard deviations.

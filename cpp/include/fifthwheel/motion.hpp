@@ -77,7 +77,10 @@ struct MotionSettings {
     Real bias_gyro_walk = Real(0);   // [rad2/s3]
     Real gyro_noise = Real(0);       // [rad2/s]
     Real slope_walk = Real(0);       // [1/m]
-    Real light_load = Real(0.3);     // load [m/s2] below which a wheel counts as free
+    // Take the mean of both wheels of an axle as one reading: their difference holds the yaw rate only as
+    // well as track and tyres are known, so with a gyro it is left out.
+    bool pair_wheels = true;
+    Real light_load = Real(0.3);  // load [m/s2] below which a wheel counts as free
     Real still_speed_variance = Real(1e-6);
     Real still_rate_variance = Real(1e-6);
     Real prior_mean[motion::count] = {};
@@ -387,9 +390,10 @@ MotionGaussian<Real> motion_start(const MotionSettings<Real>& settings) {
 
 // Rim speed at the stated radius, omega * radius, of wheel i under `load` [m/s2] at steer angle `steer`
 // [rad]: forward velocity of the hub times (1 + slip * load) over the true relative radius.
+// The derivatives are weighed by `part` and added to those already in h.
 template <typename Real>
 Real wheel_prediction(const MotionSettings<Real>& settings, const Real* x, int wheel, Real gz, Real slow_gz,
-                      Real load, Real steer, SparseRow<Real>& h) {
+                      Real load, Real steer, Real part, SparseRow<Real>& h) {
     using namespace motion;
     const Real scale = Real(1) + x[gyro_scale];
     const Real rate = gz - x[bias_gz];
@@ -408,13 +412,13 @@ Real wheel_prediction(const MotionSettings<Real>& settings, const Real* x, int w
     const Real factor =
         (Real(1) + x[loaded] * load) * (Real(1) - x[grown] * q) *
         (Real(1) - x[radius_fl + wheel] + x[radius_fl + wheel] * x[radius_fl + wheel] / Real(2));
-    h.add(u, c * factor);
-    if (s != Real(0)) h.add(v, s * factor);
-    h.add(bias_gz, -scale * arm * factor);
-    h.add(gyro_scale, (slow_gz - x[bias_gz]) * arm * factor);
-    h.add(radius_fl + wheel, -hub * factor);
-    h.add(grown, -hub * q);
-    if (load != Real(0)) h.add(loaded, hub * load);
+    h.merge(u, part * c * factor);
+    if (s != Real(0)) h.merge(v, part * s * factor);
+    h.merge(bias_gz, -part * scale * arm * factor);
+    h.merge(gyro_scale, part * (slow_gz - x[bias_gz]) * arm * factor);
+    h.merge(radius_fl + wheel, -part * hub * factor);
+    h.merge(grown, -part * hub * q);
+    if (load != Real(0)) h.merge(loaded, part * hub * load);
     return hub * factor;
 }
 

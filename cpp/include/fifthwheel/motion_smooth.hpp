@@ -219,7 +219,14 @@ class MotionPass {
                   Gate<Real>{Tail::redescending, Real(3), Real(1e15)}, 2, record, consistency);
         }
         if (!still && rows_.wheel_speed != nullptr) {
-            for (int wheel = 0; wheel < 4; ++wheel) roll(state, k, wheel, record, consistency);
+            for (int wheel = 0; wheel < 4; wheel += 2) {
+                if (settings_.pair_wheels) {
+                    roll_axle(state, k, wheel, record, consistency);
+                } else {
+                    roll_one(state, k, wheel, record, consistency);
+                    roll_one(state, k, wheel + 1, record, consistency);
+                }
+            }
         }
         while (fix_ < fixes_.count && size_t(fixes_.row[fix_]) == k) {
             locate(state, k, fix_, record, consistency);
@@ -244,25 +251,69 @@ class MotionPass {
               settings_.still_rate_variance, gate, -1, record, nullptr);
     }
 
-    void roll(MotionGaussian<Real>& state, size_t k, int wheel, MotionRecord<Real>* record,
-              MotionConsistency* consistency) {
+    // One wheel as it reads at row k.
+    struct Wheel {
+        Real y = Real(0);
+        Real variance = Real(0);
+        Real own = Real(0);
+        Real load = Real(0);
+        bool there = false;
+    };
+
+    Wheel read_wheel(const Real* x, size_t k, int wheel, Real part, SparseRow<Real>& h) const {
+        Wheel out;
         const size_t at = k * 4 + size_t(wheel);
-        const Real variance = Real(rows_.wheel_variance[at]);
+        out.variance = Real(rows_.wheel_variance[at]);
         const Real omega = Real(rows_.wheel_speed[at]);
-        if (!(variance > Real(0)) || !finite(omega)) return;
-        const Real load = rows_.wheel_load != nullptr ? Real(rows_.wheel_load[at]) : Real(0);
+        out.there = out.variance > Real(0) && finite(omega);
+        if (!out.there) return out;
+        out.own = rows_.wheel_own != nullptr ? Real(rows_.wheel_own[at]) : out.variance;
+        out.load = rows_.wheel_load != nullptr ? Real(rows_.wheel_load[at]) : Real(0);
         const Real steer = rows_.steer != nullptr && finite(rows_.steer[k]) ? Real(rows_.steer[k]) : Real(0);
+        out.y = omega * settings_.radius[wheel] - wheel_prediction(settings_, x, wheel, Real(rows_.gz[k]),
+                                                                   slow_rate(k), out.load, steer, part, h);
+        return out;
+    }
+
+    void roll_one(MotionGaussian<Real>& state, size_t k, int wheel, MotionRecord<Real>* record,
+                  MotionConsistency* consistency) {
         SparseRow<Real> h;
-        const Real predicted =
-            wheel_prediction(settings_, state.x, wheel, Real(rows_.gz[k]), slow_rate(k), load, steer, h);
-        const Real y = omega * settings_.radius[wheel] - predicted;
+        const Wheel w = read_wheel(state.x, k, wheel, Real(1), h);
+        if (w.there) roll(state, w, h, record, consistency);
+    }
+
+    // Both wheels of an axle as one reading while they agree; the likelier one alone while they do not.
+    void roll_axle(MotionGaussian<Real>& state, size_t k, int left, MotionRecord<Real>* record,
+                   MotionConsistency* consistency) {
+        SparseRow<Real> h;
+        const Wheel a = read_wheel(state.x, k, left, Real(0.5), h);
+        const Wheel b = read_wheel(state.x, k, left + 1, Real(0.5), h);
+        if (!a.there && !b.there) return;
+        const Real apart = a.y - b.y;
+        if (a.there && b.there &&
+            apart * apart <
+                Real(16) * (a.own + b.own) + Real(4e-4) * state.x[motion::u] * state.x[motion::u]) {
+            Wheel both = a;
+            both.y = (a.y + b.y) / Real(2);
+            both.variance = (a.variance + b.variance) / Real(4);
+            both.own = (a.own + b.own) / Real(4);
+            both.load = (a.load + b.load) / Real(2);
+            roll(state, both, h, record, consistency);
+            return;
+        }
+        const bool first = a.there && (!b.there || a.y * a.y < b.y * b.y);
+        roll_one(state, k, first ? left : left + 1, record, consistency);
+    }
+
+    void roll(MotionGaussian<Real>& state, const Wheel& wheel, const SparseRow<Real>& h,
+              MotionRecord<Real>* record, MotionConsistency* consistency) {
         // A wheel under torque errs to one side: fast under drive, slow under braking.
-        Gate<Real> gate{Tail::redescending, Real(3), Real(10)};
-        if (load * y > settings_.light_load * (y > Real(0) ? y : -y))
-            gate = Gate<Real>{Tail::redescending, Real(2), Real(4)};
-        const Real own = rows_.wheel_own != nullptr ? Real(rows_.wheel_own[at]) : variance;
-        const bool loaded = load > settings_.light_load || load < -settings_.light_load;
-        apply(state, h, y, variance, own, gate, loaded ? 1 : 0, record, consistency);
+        const Real size = wheel.y > Real(0) ? wheel.y : -wheel.y;
+        const bool suspect = wheel.load * wheel.y > settings_.light_load * size;
+        const Gate<Real> gate = suspect ? Gate<Real>{Tail::redescending, Real(2), Real(4)}
+                                        : Gate<Real>{Tail::redescending, Real(3), Real(10)};
+        const bool loaded = wheel.load > settings_.light_load || wheel.load < -settings_.light_load;
+        apply(state, h, wheel.y, wheel.variance, wheel.own, gate, loaded ? 1 : 0, record, consistency);
     }
 
     void locate(MotionGaussian<Real>& state, size_t k, size_t j, MotionRecord<Real>* record,

@@ -153,7 +153,7 @@ def _rows(
     """Return the core's row columns; `systematic` and `doubted` (n, 4) carry what an earlier pass showed."""
     line, car = scene.line, scene.car
     ax, ay = scene.force
-    width = max(1, round(0.3 / line.dt))
+    width = max(1, round(0.1 / line.dt))
     inertial = scene.inertial
     gz = inertial.gz if inertial is not None else np.zeros(line.t.size)
     rows: dict[str, Any] = {"t": line.t, "ax": _narrow(ax), "ay": _narrow(ay), "gz": _narrow(gz)}
@@ -298,7 +298,7 @@ def _second(
         total, whole, _ = filtered.nis["gnss velocity"]
         # A Gaussian innovation cut at three sigma has a mean square of 0.973.
         scale = float(np.clip(np.sqrt(total / whole / 0.973), 0.5, 3.0)) if whole > 50 else 1.0
-        memory = speed_memory(scene.fixes, late, scene.line, u)
+        memory = speed_memory(scene.fixes, late, scene.line, u, independent=any(scene.wheels.present))
         fixes = fix_columns(scene.fixes, late, scene.line, scale, memory)
     better = [
         Start(s.row, s.states | {"psi": (float(psi[s.row]), s.states["psi"][1])}) if "psi" in s.states else s

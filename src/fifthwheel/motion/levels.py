@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 from typing import Any
@@ -81,7 +82,7 @@ def force_noise(column: Floats, noise: Noise, typical: Floats, line: Timeline) -
         second[block:-block] = mean[2 * block :] - 2.0 * mean[block:-block] + mean[: -2 * block]
     speed = np.abs(typical)
     centres, levels = [], []
-    for low, high in zip(_SPEED_STEPS[:-1], _SPEED_STEPS[1:], strict=True):
+    for low, high in itertools.pairwise(_SPEED_STEPS):
         inside = second[(speed >= low) & (speed < high)]
         if inside.size >= 100:
             centres.append((low + high) / 2.0)
@@ -100,7 +101,8 @@ def loads(car: Car, wheels: WheelColumns, force: Floats, rim: Floats) -> np.ndar
 
     force: (n,) longitudinal specific force, smoothed, gravity off; rim: (n,) typical speed [m/s]. Tyre force per mass =
     force + drag + rolling resistance; positive on driven axles, negative on braked or driven ones. Every tyre also
-    carries the rolling resistance and the spin-up of its own wheels, so that even a free one slips a little.
+    spins up its own wheels, so that even a free one slips a little; the slip of steady rolling is part of the rolling
+    radius by definition.
     """
     drag = 0.5 * AIR_DENSITY * car.drag_area.value / car.mass.value
     resistance = np.where(np.abs(rim) > 0.3, car.rolling_resistance.value * GRAVITY, 0.0)
@@ -117,7 +119,7 @@ def loads(car: Car, wheels: WheelColumns, force: Floats, rim: Floats) -> np.ndar
         tyres = tyre_of(car, i)
         spin = 2.0 * tyres.wheel_inertia.value / (tyres.radius.value**2 * car.mass.value)
         load = np.where(forward > 0.0, drive * forward, brake * forward)
-        load -= spin * np.sign(rim) * force + 0.5 * np.abs(resistance)
+        load -= spin * np.sign(rim) * force
         out[:, i] = load
     return out
 
@@ -210,6 +212,7 @@ def settings(
         "wheel_y": [half_front, -half_front, half_rear, -half_rear],
         "radius": [t.radius.value for t in tyres],
         "growth_speed": speed,
+        "pair_wheels": inertial,
         "growth_shared_sd": 0.9 * min(growth[0][1], growth[1][1]),
         "rear_axle_x": rear,
         "antenna_x": antenna[0],
