@@ -30,6 +30,13 @@ def _burst(pause: float) -> World:
     return w
 
 
+def _uneven(jitter: float) -> World:
+    """Stamps off by up to `jitter` intervals, evenly spread: one interval in twenty is longer by 0.684 of it."""
+    w = make()
+    w.t = w.t + jitter / RATE * np.random.default_rng(5).random(w.t.size)
+    return w
+
+
 def _clock(rate: float) -> World:
     w = make()
     w.ch["gnss_time"] = w.ch["gnss_time"][0] + (w.ch["gnss_time"] - w.ch["gnss_time"][0]) * (1.0 + rate)
@@ -198,6 +205,7 @@ def _one_of_two(n: int) -> np.ndarray:
 PAIRS: dict[str, tuple[Maker, Maker]] = {
     "gap": (lambda: _gap(1), lambda: _gap(2)),
     "burst": (lambda: _burst(2.4), lambda: _burst(2.7)),
+    "irregular-rows": (lambda: _uneven(0.65), lambda: _uneven(0.8)),
     "clock-rate": (lambda: _clock(90e-6), lambda: _clock(110e-6)),
     "stuck-channel": (lambda: _stuck(0.4), lambda: _stuck(0.7)),
     "spike": (lambda: _spike(28.0), lambda: _spike(32.0)),

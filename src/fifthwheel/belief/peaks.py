@@ -286,31 +286,34 @@ def wheel_acceleration(view: View) -> Iterator[Finding]:
 
 
 def _wheel_rate(view: View, sign: float, check: str) -> Iterator[Finding]:
-    """Take the change of each rim's speed over 50 ms; where it passes grip, say what the wheel did meanwhile."""
-    best: tuple[str, Peak] | None = None
+    """Take the change of each rim's speed over 50 ms; where it passes grip, say what the wheel did meanwhile.
+
+    Told are the largest false reading, if there is one, and the largest true one.
+    """
+    limit = 1.2 * high(friction_of(view)) * STANDARD_GRAVITY
+    told: dict[Severity, Finding] = {}
+    most = {"note": limit, "warning": limit, "fault": limit}
     for wheel in WHEELS:
         lanes = [x for x in view.lanes if wheel in x.rim and x.rim[wheel].size > 2 * x.width]
-        values = [sign * rim_rate(x, wheel) for x in lanes]
-        peak = highest(lanes, values, f"wheel_speed_{wheel}")
-        if peak is not None and (best is None or peak.value > best[1].value):
-            best = (wheel, peak)
-    limit = 1.2 * high(friction_of(view)) * STANDARD_GRAVITY
-    if best is None or best[1].value < limit:
-        return
-    wheel, peak = best
-    cause, verdict, severity, evidence = _wheel_cause(peak, wheel, sign)
-    word = "slows" if sign < 0 else "speeds up"
-    yield finding(
-        check, severity, peak.place,
-        f"wheel {wheel.upper()} {word} by {peak.value:.1f} m/s2 over 50 ms, more than grip gives ({limit:.1f}), "
-        f"while the car "
-        f"{evidence}",
-        cause=cause,
-        done="not counted as the car's acceleration: that comes from all sensors together",
-        remedy="none needed" if severity == "note" else "check that encoder and its wire",
-        value_m_s2=peak.value, limit_m_s2=limit, car_m_s2=float(np.nan_to_num(peak.lane.ax[peak.row])), verdict=verdict,
-        wheel=wheel, boot=float(peak.lane.track.boot), at_s=float(peak.lane.clock[peak.row]),
-    )  # fmt: skip
+        peak = highest(lanes, [sign * rim_rate(x, wheel) for x in lanes], f"wheel_speed_{wheel}")
+        if peak is None or peak.value < limit:
+            continue
+        cause, verdict, severity, evidence = _wheel_cause(peak, wheel, sign)
+        if peak.value < most[severity]:
+            continue
+        most[severity] = peak.value
+        told[severity] = finding(
+            check, severity, peak.place,
+            f"wheel {wheel.upper()} {'slows' if sign < 0 else 'speeds up'} by {peak.value:.1f} m/s2 over 50 ms, more "
+            f"than grip "
+            f"gives ({limit:.1f}), while the car {evidence}",
+            cause=cause,
+            done="not counted as the car's acceleration: that comes from all sensors together",
+            remedy="none needed" if severity == "note" else "check that encoder and its wire",
+            value_m_s2=peak.value, limit_m_s2=limit, car_m_s2=float(np.nan_to_num(peak.lane.ax[peak.row])),
+            verdict=verdict, wheel=wheel, boot=float(peak.lane.track.boot), at_s=float(peak.lane.clock[peak.row]),
+        )  # fmt: skip
+    yield from told.values()
 
 
 def rim_rate(lane: Lane, wheel: str) -> Floats:

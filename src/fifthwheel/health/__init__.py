@@ -18,6 +18,7 @@ CHECKS: Mapping[str, Callable[[Scene], Iterable[Finding]]] = MappingProxyType(
     {
         "gap": clock.gap,
         "burst": clock.burst,
+        "irregular-rows": clock.irregular_rows,
         "clock-rate": clock.clock_rate,
         "stuck-channel": channels.stuck_channel,
         "spike": channels.spike,

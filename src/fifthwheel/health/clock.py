@@ -13,6 +13,12 @@ from fifthwheel.health.scene import Scene, finding, place_of, plural, speed_at
 GAP_FACTOR = 2.5
 """A pause is longer than this many row intervals: one lost row makes 2, jitter of half a row makes 2.5."""
 
+PAUSE_FACTOR = 2.0
+"""... and than this many times the interval that 95 % of the rows keep to, so that an uneven logger is not all gaps."""
+
+UNEVEN = 1.5
+"""Rows are uneven when one in twenty intervals is longer than this many usual ones: beyond a task's ordinary jitter."""
+
 GAP_WARNING = 0.1
 """A gap of this length [s] is a warning: 1 m of travel at 10 m/s, and longer than a tyre takes to lock."""
 
@@ -34,7 +40,7 @@ def pauses_of(t: Floats, interval: float) -> tuple[Floats, Floats, Floats]:
     (rows stamped closer together afterwards) lost none.
     """
     dt = np.diff(t)
-    at = np.flatnonzero(dt > GAP_FACTOR * interval)
+    at = np.flatnonzero(dt > max(GAP_FACTOR * interval, PAUSE_FACTOR * float(np.percentile(dt, 95))))
     lost = np.zeros(at.size)
     for k, i in enumerate(at):
         window = min(256, 2 * int(np.ceil(dt[i] / interval)) + 4)
@@ -104,6 +110,26 @@ def burst(scene: Scene) -> Iterator[Finding]:
             done="kept the stamps; rates are counted over spans, not from single intervals",
             remedy="stamp each row when its sensors are read",
             bursts=rows.size, longest_s=longest, boot=s.boot, start_s=start, end_s=end,
+        )  # fmt: skip
+
+
+def irregular_rows(scene: Scene) -> Iterator[Finding]:
+    """Rows come at uneven intervals."""
+    for s in scene.stretches:
+        dt = np.diff(scene.log.t[s.first : s.last])
+        if dt.size < 50:
+            continue
+        low, high = (float(x) for x in np.percentile(dt, [5.0, 95.0]))
+        if high < UNEVEN * s.interval:
+            continue
+        yield finding(
+            "irregular-rows", "note", place_of(scene.log.name, s.boot),
+            f"rows come unevenly: nine in ten intervals lie between {1000 * low:.1f} and {1000 * high:.1f} ms, the "
+            f"usual one is {1000 * s.interval:.1f} ms",
+            cause="the logging task waits for other work, or rows are stamped when they are received",
+            done="kept the stamps; every computation uses them, none assumes an even rate",
+            remedy="log from a timer at a fixed rate, and stamp each row when its sensors are read",
+            low_s=low, high_s=high, usual_s=s.interval, boot=s.boot,
         )  # fmt: skip
 
 

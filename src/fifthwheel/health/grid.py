@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fifthwheel.car.model import Car
+from fifthwheel.car.model import Car, Motor
 from fifthwheel.data import WHEELS, Bools, Channel, Floats, Ints, Recording, Table
 from fifthwheel.glossary import CHANNELS
 from fifthwheel.health.arrays import interpolate, mean_of, middle_of, nominal_interval, row_median, slope, smooth
@@ -48,9 +48,10 @@ class Grid:
     """Means over spans of `width` [s]; every array is (m,) with NaN where nothing was measured.
 
     boot, t [s, boot time], clock [s, as in the file]. accel, gyro: (3, m) in body axes as `car.toml` states them.
-    wheels [rad/s], rim: wheel speed times stated radius [m/s]. speed: the reference [m/s], from `speed_from`
-    ("free wheels", "gnss", "driven wheels", ""). gnss: GNSS speed moved back by its stated latency. dudt: change of
-    the reference speed over SLOPE_SPAN [m/s2]; ax, ay, r: accel and gyro_z averaged over the same span.
+    wheels [rad/s], rim: wheel speed times stated radius [m/s]; motor_rims: rim speeds through the gear, where no wheel
+    is measured. speed: the reference [m/s], from `speed_from` ("free wheels", "gnss", "driven wheels", "motor", "").
+    gnss: GNSS speed moved back by its stated latency. dudt: change of the reference speed over SLOPE_SPAN [m/s2];
+    smooth_accel, smooth_gyro: averaged over the same span.
     course_rate: anticlockwise [rad/s], from GNSS course. still: car stands, by every witness there is.
     """
 
@@ -73,6 +74,7 @@ class Grid:
     throttle: Floats
     brake: Floats
     motors: Mapping[str, Floats]
+    motor_rims: tuple[Floats, ...]
     still: Bools
 
 
@@ -153,16 +155,18 @@ def lay_grid(recording: Recording, log: Table, stretches: tuple[Stretch, ...], c
     gnss = on_grid("gnss_speed", latency)
     if not np.isfinite(gnss).any():
         gnss = np.hypot(on_grid("gnss_velocity_north", latency), on_grid("gnss_velocity_east", latency))
-    speed, speed_from = _reference_speed(rim, gnss, car)
-    half = max(1, round(SLOPE_SPAN / width / 2))
     motors = {m: on_grid(f"motor_speed{m}") for m in ("", "_front", "_rear", "_fl", "_fr", "_rl", "_rr")}
+    motors = {m: x for m, x in motors.items() if np.isfinite(x).any()}
+    motor_rims = () if rim else _motor_rims(motors, car)
+    speed, speed_from = _reference_speed(rim, gnss, motor_rims, car)
+    half = max(1, round(SLOPE_SPAN / width / 2))
     return Grid(
         width=width, boot=boot, t=t, clock=log.clock[starts], accel=accel, gyro=gyro, wheels=wheels, rim=rim, gnss=gnss,
         speed=speed, speed_from=speed_from, dudt=slope(speed, boot, t, half, width),
         smooth_accel=np.stack([smooth(a, half) for a in accel]), smooth_gyro=np.stack([smooth(g, half) for g in gyro]),
         course_rate=_course_rate(recording, boot, t, latency), steer=on_grid("steer"), throttle=on_grid("throttle"),
-        brake=on_grid("brake"), motors={m: x for m, x in motors.items() if np.isfinite(x).any()},
-        still=_still(wheels, gnss, accel, gyro, boot),
+        brake=on_grid("brake"), motors=motors, motor_rims=motor_rims,
+        still=_still(wheels or motors, gnss, accel, gyro, boot),
     )  # fmt: skip
 
 
@@ -244,8 +248,29 @@ def body_axis_of(car: Car | None, axis: int) -> tuple[str, float]:
     return "xyz"[axis], 1.0
 
 
-def _reference_speed(rim: Mapping[str, Floats], gnss: Floats, car: Car | None) -> tuple[Floats, str]:
-    """Choose the reference speed: free wheels, else GNSS, else the middle of the driven wheels."""
+def motor_of(car: Car, key: str) -> Motor | None:
+    """Return the motor of car.toml that a motor channel's ending ("", "_rear", "_fl") stands for."""
+    if len(car.motors) == 1 and key == "":
+        return car.motors[0]
+    axles = {"_front": {"fl", "fr"}, "_rear": {"rl", "rr"}, **{f"_{w}": {w} for w in WHEELS}}
+    for motor in car.motors:
+        if key == f"_{motor.name}" or (key in axles and set(motor.drives) == axles[key]):
+            return motor
+    return None
+
+
+def _motor_rims(motors: Mapping[str, Floats], car: Car | None) -> tuple[Floats, ...]:
+    """Return the rim speed that each motor gives its wheels through its gear [m/s]."""
+    if car is None:
+        return ()
+    known = [(motor_of(car, key), x) for key, x in motors.items()]
+    return tuple(x / m.gear.value * stated_radius(car, m.drives[0]) for m, x in known if m is not None)
+
+
+def _reference_speed(
+    rim: Mapping[str, Floats], gnss: Floats, motor_rims: tuple[Floats, ...], car: Car | None
+) -> tuple[Floats, str]:
+    """Choose the reference speed: free wheels, else GNSS, else the middle of the driven wheels, else motors."""
     if car is not None:
         free = [np.abs(rim[w]) for w in rim if w not in car.driven]
         if free:
@@ -254,6 +279,8 @@ def _reference_speed(rim: Mapping[str, Floats], gnss: Floats, car: Car | None) -
         return gnss, "gnss"
     if car is not None and rim:
         return middle_of([np.abs(x) for x in rim.values()]), "driven wheels"
+    if motor_rims:
+        return middle_of([np.abs(x) for x in motor_rims]), "motor"
     return np.full(gnss.size, np.nan), ""
 
 

@@ -42,8 +42,14 @@ EXCITED = 0.5
 """Root mean square of speed change or of u r needed before an axis is judged [m/s2]: ten times what slopes and bias
 leave over."""
 
-ENOUGH = 40
-"""Grid points (2 s) needed."""
+STEEPEST = 45.0
+"""Changes of speed beyond this [m/s2] are left out as false: four times what grip gives, for a radius stated too large."""
+
+SIGNIFICANT = 3.5
+"""A response counts when it is this many of its standard errors, ten neighbouring points counted as one."""
+
+ENOUGH = 20
+"""Grid points (1 s) needed."""
 
 
 def gravity_at_rest(scene: Scene) -> tuple[Floats, bool]:
@@ -128,8 +134,8 @@ def gravity_axis(scene: Scene) -> Iterator[Finding]:
     )  # fmt: skip
 
 
-def response(scene: Scene) -> tuple[Floats, Floats] | None:
-    """Return (forward, left): how (ax, ay) answer to a change of speed and to u r, each (2,) or NaN where not excited.
+def response(scene: Scene) -> tuple[Floats, Floats, float] | None:
+    """Return (forward, left, u of forward): how (ax, ay) answer to a change of speed and to u r; each (2,) or NaN.
 
     Ideal: (1, 0) and (0, 1), up to the scale of units and radius. Least squares with a Huber weight, over grid points
     in motion; None without speed or accelerations.
@@ -139,7 +145,7 @@ def response(scene: Scene) -> tuple[Floats, Floats] | None:
     rate = best_turn_rate(scene.witnesses)
     turn = grid.speed * rate if rate is not None else np.zeros(grid.t.size)
     use = np.isfinite(grid.dudt) & np.isfinite(ax) & np.isfinite(ay) & (grid.speed > MOVING_SPEED)
-    use &= np.abs(grid.dudt) < 25.0
+    use &= np.abs(grid.dudt) < STEEPEST
     if rate is not None and np.count_nonzero(use & np.isfinite(turn)) >= ENOUGH:
         use &= np.isfinite(turn)
     else:
@@ -152,28 +158,28 @@ def response(scene: Scene) -> tuple[Floats, Floats] | None:
     columns = [x for x, on in zip((along, across), excited, strict=True) if on]
     if not columns:
         return None
-    fit = _huber(np.stack([*columns, np.ones(along.size)]), answer)
+    fit, error = _huber(np.stack([*columns, np.ones(along.size)]), answer)
     nothing = np.full(2, np.nan)
     forward = fit[0] if excited[0] else nothing
     left = fit[int(excited[0])] if excited[1] else nothing
-    return forward, left
+    return forward, left, float(error[0]) if excited[0] else float("nan")
 
 
-def _huber(basis: Floats, answer: Floats) -> Floats:
-    """Fit answer (k, n) = coefficients.T @ basis (p, n) with Huber weights; return (p, k), NaN where weak."""
+def _huber(basis: Floats, answer: Floats) -> tuple[Floats, Floats]:
+    """Fit answer (k, n) = coefficients.T @ basis (p, n) by Huber weights; return (fit (p, k), errors (p,))."""
     weight = np.ones(basis.shape[1])
     for _ in range(8):
         weighted = basis * weight
         normal = weighted @ basis.T
         if np.linalg.cond(normal) > 1e10:
-            return np.full((basis.shape[0], answer.shape[0]), np.nan)
+            return np.full((basis.shape[0], answer.shape[0]), np.nan), np.full(basis.shape[0], np.nan)
         fit = np.linalg.solve(normal, weighted @ answer.T)
         rest = np.sqrt(np.sum((answer - fit.T @ basis) ** 2, axis=0))
         scale = 1.5 * float(np.median(rest)) + 1e-9
         weight = np.minimum(1.0, scale / np.maximum(rest, 1e-12))
     error = np.sqrt(np.mean(weight * rest**2) * 10.0 * np.diag(np.linalg.inv(normal)))
-    weak = np.abs(fit).max(axis=1) < 5.0 * error
-    return np.where(weak[:, None], np.nan, fit)
+    weak = np.abs(fit).max(axis=1) < SIGNIFICANT * error
+    return np.where(weak[:, None], np.nan, fit), error
 
 
 def forward_axis(scene: Scene) -> Iterator[Finding]:

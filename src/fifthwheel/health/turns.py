@@ -110,12 +110,13 @@ def turn_rate_unit(scene: Scene) -> Iterator[Finding]:
     for reference in ("course", "front wheels", "rear wheels", "steer"):
         if gyro is None or reference not in seen:
             continue
-        ratio, n = scale_between(gyro, seen[reference])
-        if n < ENOUGH:
+        low, high, n = scale_between(gyro, seen[reference])
+        if n < ENOUGH or not high < 2.0 * low:
             continue
+        ratio = float(np.sqrt(low * high))
         factor = DEGREES if ratio > 1.0 else 1.0 / DEGREES
         unit = abs(ratio / factor - 1.0) < (UNIT_BAND if reference != "steer" else 0.5)
-        if not unit and (reference == "steer" or abs(ratio - 1.0) < SCALE_LIMIT or abs(ratio) < 1e-3):
+        if not unit and (reference == "steer" or (low < 1.0 + SCALE_LIMIT and high > 1.0 - SCALE_LIMIT)):
             return
         yield finding(
             "turn-rate-unit", "fault" if unit else "warning", place_of(f"gyro_{letter}"),

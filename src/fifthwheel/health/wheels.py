@@ -8,7 +8,7 @@ import numpy as np
 
 from fifthwheel.car.model import Motor
 from fifthwheel.data import WHEELS, Bools, Finding, Floats, Severity
-from fifthwheel.health.grid import MOVING_SPEED, Grid, stated_radius
+from fifthwheel.health.grid import MOVING_SPEED, Grid, motor_of, stated_radius
 from fifthwheel.health.mounting import gravity_at_rest, response, unit_slip
 from fifthwheel.health.scene import Scene, finding, place_of
 
@@ -135,11 +135,11 @@ def _axles_finding(ratio: float, u: float) -> Finding:
 def radius_scale(scene: Scene) -> Iterator[Finding]:
     """The stated radius disagrees with GNSS speed (or, without GNSS, grossly with the accelerometer)."""
     grid, car = scene.grid, scene.car
-    if car is None or not grid.rim:
+    if car is None or not (grid.rim or grid.motor_rims):
         return
-    free = [w for w in grid.rim if w not in car.driven] or list(grid.rim)
-    rim = np.median([np.abs(grid.rim[w]) for w in free], axis=0)
-    factor, u, how, limit = _factor_by_gnss(scene, rim)
+    free = [w for w in grid.rim if w not in car.driven] or list(grid.rim) or ["rl"]
+    rims = [grid.rim[w] for w in free if w in grid.rim] or list(grid.motor_rims)
+    factor, u, how, limit = _factor_by_gnss(scene, np.median(np.abs(rims), axis=0))
     if not np.isfinite(factor):
         factor, u, how, limit = _factor_by_accel(scene)
     if not np.isfinite(factor) or abs(np.log(factor)) < np.log1p(limit) + 3.0 * u:
@@ -147,9 +147,10 @@ def radius_scale(scene: Scene) -> Iterator[Finding]:
     slip = next((text for k, text in RADIUS_SLIPS.items() if abs(factor / k - 1.0) < FACTOR_BAND), None)
     radius = stated_radius(car, free[0])
     sure = slip is not None and how == "GNSS speed"
+    where = ", ".join(f"wheel_speed_{w}" for w in free) if grid.rim else "motor_speed"
     yield finding(
-        "radius-scale", "fault" if sure else "warning", place_of(", ".join(f"wheel_speed_{w}" for w in free)),
-        f"{how} says that the rolling radius is {factor:.3f} +- {2 * u:.3f} times the stated one: "
+        "radius-scale", "fault" if sure else "warning", place_of(where),
+        f"{how} says that the rolling radius is {factor:.3f} +- {2 * u * factor:.3f} times the stated one: "
         f"{1000 * factor * radius:.1f} mm, "
         f"not {1000 * radius:.1f} mm",
         cause=slip or "a wrong radius, a wrong gear or count per turn in the mapping"
@@ -175,13 +176,13 @@ def _factor_by_accel(scene: Scene) -> tuple[float, float, str, float]:
     """Compare the accelerometer with the change of wheel speed: coarse, but it tells a diameter from a radius."""
     grid = scene.grid
     nothing = (float("nan"), 0.0, "the accelerometer", RADIUS_INERTIAL - 1.0)
-    found = response(scene) if grid.speed_from in ("free wheels", "driven wheels") else None
+    found = response(scene) if grid.speed_from in ("free wheels", "driven wheels", "motor") else None
     if found is None or not np.isfinite(found[0]).all():
         return nothing
     force, _ = gravity_at_rest(scene)
     slip = unit_slip(float(np.linalg.norm(force))) if np.isfinite(force).all() else None
-    size = float(np.linalg.norm(found[0])) / (slip[0] if slip is not None else 1.0)
-    return size, 0.05, "the accelerometer", RADIUS_INERTIAL - 1.0
+    size = float(np.linalg.norm(found[0]))
+    return size / (slip[0] if slip is not None else 1.0), found[2] / size, "the accelerometer", RADIUS_INERTIAL - 1.0
 
 
 def radius_implausible(scene: Scene) -> Iterator[Finding]:
@@ -278,7 +279,7 @@ def motor_ratio(scene: Scene) -> Iterator[Finding]:
     if car is None:
         return
     for key, speed in grid.motors.items():
-        motor = _motor_of(scene, key)
+        motor = motor_of(car, key)
         wheels = [grid.wheels[w] for w in motor.drives if w in grid.wheels] if motor is not None else []
         if motor is None or not wheels:
             continue
@@ -298,19 +299,6 @@ def motor_ratio(scene: Scene) -> Iterator[Finding]:
             "car.toml",
             ratio=ratio, u_ratio=u, gear=motor.gear.value,
         )  # fmt: skip
-
-
-def _motor_of(scene: Scene, key: str) -> Motor | None:
-    """Return the motor of car.toml that a motor channel suffix ("", "_rear", "_fl") stands for."""
-    assert scene.car is not None
-    motors = scene.car.motors
-    if len(motors) == 1 and key == "":
-        return motors[0]
-    axles = {"_front": {"fl", "fr"}, "_rear": {"rl", "rr"}, **{f"_{w}": {w} for w in WHEELS}}
-    for motor in motors:
-        if key == f"_{motor.name}" or (key in axles and set(motor.drives) == axles[key]):
-            return motor
-    return None
 
 
 def _motor_cause(ratio: float, motor: Motor) -> tuple[str, bool]:

@@ -128,11 +128,20 @@ def _top(x: Floats) -> float:
     return float(np.percentile(size, 95)) if size.size else 0.0
 
 
-def scale_between(a: Floats, b: Floats) -> tuple[float, int]:
-    """Return (median of |a / b| where b turns, number of points)."""
-    use = np.isfinite(a) & np.isfinite(b) & (np.abs(b) > TURN) & (np.abs(b) < 6.0)
+def scale_between(a: Floats, b: Floats) -> tuple[float, float, int]:
+    """Return (low, high, points): bounds of the scale of a over b where both turn.
+
+    Low is the slope of a on b, which noise and delay of b pull down; high is one over the slope of b on a, which they
+    push up; the true scale lies between (regression with errors in both variables).
+    """
+    sized = usual_size({"a": a, "b": b})["a"]
+    use = np.isfinite(a) & np.isfinite(b) & (np.abs(sized) < 8.0) & (np.abs(b) < 8.0)
+    use &= (np.abs(sized) > TURN) | (np.abs(b) > TURN)
     n = int(np.count_nonzero(use))
-    return (float(np.median(np.abs(a[use] / b[use]))), n) if n else (float("nan"), 0)
+    both = abs(float(np.sum(a[use] * b[use]))) if n else 0.0
+    if both == 0.0:
+        return float("nan"), float("nan"), n
+    return both / float(np.sum(b[use] ** 2)), float(np.sum(a[use] ** 2)) / both, n
 
 
 def best_turn_rate(heard: Witnesses) -> Floats | None:
