@@ -169,7 +169,7 @@ def _packed(numbers: Floats, unit: str) -> Floats:
     Leading zeros may be lost: 74852200 is 07:48:52.200.
     """
     finite = numbers[np.isfinite(numbers)]
-    if unit in ("ms", "millisecond") or (len(finite) and float(finite.max()) >= 240000.0):
+    if unit in ("ms", "millisecond") or (len(finite) and float(np.median(finite)) >= 240000.0):
         numbers = numbers / 1000.0
     hour = np.floor(numbers / 10000.0)
     minute = np.floor(numbers / 100.0) - 100.0 * hour

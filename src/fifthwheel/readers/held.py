@@ -144,7 +144,8 @@ def _period(changes: Ints, t: Floats, boot: Ints, steps: Floats) -> tuple[float,
     apart, seconds = apart[good], seconds[good]
     if len(apart) < LEAST_CHANGES - 1:
         return 0.0, False
-    if float(np.mean(apart == 1)) > 0.2:
+    ones, short = float(np.mean(apart == 1)), float(np.mean(apart <= 3))
+    if ones > 0.2 and not (ones < 0.35 and short > 0.97):  # every second row with jitter: 1, 2 or 3 rows, never more
         return 0.0, True
     row = float(np.median(seconds / apart))
     for start in _candidates(seconds):
@@ -172,7 +173,9 @@ def _fits(seconds: Floats, period: float, row: float) -> bool:
     short = times <= 20.0
     if float(short.mean()) < 0.5:
         return False
-    on_grid = np.abs(seconds - times * period)[short] <= np.minimum(slack * np.sqrt(times[short]), 0.45 * period)
+    on_grid = np.abs(seconds - times * period)[short] <= np.minimum(
+        slack * np.sqrt(times[short]), max(0.45 * period, 1.05 * row)
+    )
     share = float(on_grid.mean())
     if period < 8.0 * row:  # the grid is too fine to tell chance from order: single periods must prevail
         single = np.abs(seconds - period) <= 1.05 * row
@@ -216,11 +219,15 @@ def _clusters(
             slower = seen[name].period >= 0.9 * seen[members[0]].period
             if slower and _share(seen[name].changes, fresh) >= TOGETHER:
                 members = [*members, name]
-                clusters[index] = (members, _held(members, seen, boot, t, alone=False))
+                clusters[index] = (members, _held(members, seen, boot, t, alone=_alone(name)))
                 break
         else:
-            clusters.append(([name], _held([name], seen, boot, t, alone=len(held) == 1)))
+            clusters.append(([name], _held([name], seen, boot, t, alone=_alone(name))))
     return clusters
+
+
+def _alone(name: str) -> bool:
+    return CHANNELS[name].group in OWN_DEVICE
 
 
 def _share(changes: Ints, fresh: Bools, member: bool = False) -> float:

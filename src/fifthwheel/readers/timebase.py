@@ -100,7 +100,7 @@ def _boot_counter_changes(channels: Mapping[str, Column], rows: int) -> Bools:
     return changes
 
 
-def _judge_falls(clock: Floats, keep: Bools, starts: Bools, row: Ints, place: str, findings: list[Finding]) -> None:
+def _judge_falls(clock: Floats, keep: Bools, starts: Bools, row: Ints, place: str, findings: list[Finding]) -> Ints:
     """Decide about each fall of the clock: step back or spike (rows left out in `keep`) or a new boot (`starts`)."""
     index = np.flatnonzero(keep)
     seconds, begins = clock[index], starts[index]
