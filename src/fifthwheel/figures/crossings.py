@@ -103,6 +103,10 @@ def mean_over(t: ArrayLike, y: ArrayLike, start: ArrayLike, end: ArrayLike) -> F
     """
     times, values = check_curve(t, y)
     first, last = np.asarray(start, dtype=np.float64), np.asarray(end, dtype=np.float64)
+    if first.ndim == last.ndim == 0 and first >= times[0] and last <= times[-1]:
+        low = max(0, min(int(np.searchsorted(times, first, side="right")) - 1, times.size - 2))
+        high = max(low + 2, int(np.searchsorted(times, last)) + 1)
+        times, values = times[low:high], values[..., low:high]
     total = cumulative(times, values)
 
     def integral_to(when: Floats) -> Floats:

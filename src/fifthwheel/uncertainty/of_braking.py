@@ -25,7 +25,6 @@ from fifthwheel.runs.signals import channel_on
 from fifthwheel.uncertainty.of_launch import radius_ratio
 from fifthwheel.uncertainty.views import Value, View
 
-
 LATE = 0.02
 """Standard uncertainty [s] of when a wheel is seen to lock: a speed computed on the car follows late."""
 

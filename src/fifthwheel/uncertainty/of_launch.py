@@ -73,26 +73,23 @@ def _peaks(view: View, rows: slice, car: Car) -> Iterator[Value]:
         value = float(mean_over(t, view.mean["ax"][rows], start, end))
         yield Value("launch.peak_acceleration", value, mean_over(t, view.draws["ax"][:, rows], start, end))
     fast = u >= SLIP_FROM
-    best: dict[str, tuple[float, Floats]] = {}
+    best: dict[str, Value] = {}
     for wheel in car.driven:
         slip = view.mean.get(f"slip_{wheel}")
         if slip is None or not np.any(fast & np.isfinite(slip[rows])):
             continue
         mean_slip = np.where(fast & np.isfinite(slip[rows]), slip[rows], 0.0)
-        rim = (1.0 + mean_slip) * u * radius_ratio(view, wheel)[:, None]
-        speed = view.draws["u"][:, rows]
-        with np.errstate(invalid="ignore", divide="ignore"):
-            drawn = {
-                "launch.peak_driven_slip": np.where(fast, rim / speed - 1.0, 0.0),
-                "launch.peak_slip_speed": np.where(fast, rim - speed, 0.0),
-            }
-        for name, mean in (("launch.peak_driven_slip", mean_slip), ("launch.peak_slip_speed", mean_slip * u)):
-            start, end = peak_window(t, mean)
-            value = float(mean_over(t, mean, start, end)) if np.isfinite(start) else float("nan")
-            if np.isfinite(value) and value > best.get(name, (-np.inf, u))[0]:
-                best[name] = (value, mean_over(t, drawn[name], start, end))
-    for name, (value, draws) in best.items():
-        yield Value(name, value, draws)
+        for name, curve in (("launch.peak_driven_slip", mean_slip), ("launch.peak_slip_speed", mean_slip * u)):
+            start, end = peak_window(t, curve)
+            value = float(mean_over(t, curve, start, end)) if np.isfinite(start) else -np.inf
+            if value > (best[name].value if name in best else -np.inf):
+                inside = slice(max(0, int(np.searchsorted(t, start)) - 1), int(np.searchsorted(t, end)) + 2)
+                rim = (1.0 + mean_slip[inside]) * u[inside] * radius_ratio(view, wheel)[:, None]
+                speed = view.draws["u"][:, rows][:, inside]
+                drawn = rim - speed if name.endswith("slip_speed") else rim / np.maximum(speed, 0.1) - 1.0
+                drawn = np.where(fast[inside], drawn, 0.0)
+                best[name] = Value(name, value, mean_over(t[inside], drawn, start, end))
+    yield from best.values()
 
 
 def radius_ratio(view: View, wheel: str) -> Floats:
