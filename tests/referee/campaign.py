@@ -8,10 +8,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fifthwheel.data import Estimate, Motion
+from fifthwheel.data import Estimate, Floats, Motion
 from referee.draw import Drawn, draw, plan
 from referee.judge import Judge
-from referee.machine import RATE, drive
+from referee.machine import RATE
+from referee.machine import drive as run_plan
 from referee.senses import GROUPS, record, stated_car, stated_session
 
 
@@ -59,7 +60,7 @@ def expectation(drawn: Drawn, repeats: int) -> dict[tuple[str, str], list[tuple[
         again = Drawn(
             drawn.seed, drawn.drive, drawn.braked, parameters, phases, drawn.senses, drawn.air, drawn.habits, drawn.top
         )
-        judge = Judge(again, drive(parameters, phases))
+        judge = Judge(again, run_plan(parameters, phases))
         for run in judge.runs:
             if not run.valid:
                 continue
@@ -94,21 +95,34 @@ def judge_session(
 ) -> Marked:
     """Draw, drive, record, measure and judge one session; any failure is reported in the result, never raised."""
     begun = time.perf_counter()
-    drawn = draw(seed, drive=car_drive, gnss=gnss)
+    drawn, truth = day_of(seed, drive=car_drive, gnss=gnss)
     try:
-        return _judged(drawn, sensors, draws, repeats, begun)
+        return _judged(drawn, truth, sensors, draws, repeats, begun)
     except Exception as error:  # one bad session must not end a campaign of a thousand
         what = f"{type(error).__name__}: {error}"
         rate = drawn.senses["gnss_rate"]
         return Marked(seed, drawn.drive, rate, (), math.nan, {}, {}, time.perf_counter() - begun, what)
 
 
-def _judged(drawn: Drawn, sensors: tuple[str, ...], draws: int, repeats: int, begun: float) -> Marked:
+def day_of(seed: int, *, drive: str | None = None, gnss: float | None = None) -> tuple[Drawn, dict[str, Floats]]:
+    """Return the drawn day of a seed and its truth; a car that spins out of its plan is drawn again."""
+    for attempt in range(12):
+        drawn = draw(seed, drive=drive, gnss=gnss, attempt=attempt)
+        truth = run_plan(drawn.parameters, drawn.phases)
+        driven = np.unique(truth["phase"])
+        ends_at_rest = abs(float(truth["u"][-1])) < 0.01
+        if ends_at_rest and len(driven) == len(drawn.phases) and float(truth["u"].min()) > -0.5:
+            break
+    return drawn, truth
+
+
+def _judged(
+    drawn: Drawn, truth: dict[str, Floats], sensors: tuple[str, ...], draws: int, repeats: int, begun: float
+) -> Marked:
     from fifthwheel.motion import estimate_motion
     from fifthwheel.runs import find_runs
     from fifthwheel.uncertainty import measure_figures
 
-    truth = drive(drawn.parameters, drawn.phases)
     judge = Judge(drawn, truth)
     recording, car, session = record(drawn, truth, sensors), stated_car(drawn), stated_session(drawn)
     started = time.perf_counter()
@@ -126,7 +140,10 @@ def _judged(drawn: Drawn, sensors: tuple[str, ...], draws: int, repeats: int, be
         true = [run for run in judge.runs if run.kind == kind and run.valid]
         measured = [run for run in runs if run.kind == kind and run.valid]
         hits = [judge.match(kind, run.start, run.end) for run in measured]
-        found[kind] = (len(true), sum(run in hits for run in true), sum(hit is None for hit in hits))
+        strangers = sum(
+            hit is None and not judge.excused(kind, run.start, run.end) for hit, run in zip(hits, measured, strict=True)
+        )
+        found[kind] = (len(true), sum(run in hits for run in true), strangers)
     nis = {name: value for name, (value, _) in motion.nis.items()}
     return Marked(
         drawn.seed, drawn.drive, drawn.senses["gnss_rate"], scores, speed_error(judge, motion), found, nis, spent

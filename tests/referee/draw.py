@@ -35,9 +35,12 @@ class Drawn:
     top: float
 
 
-def draw(seed: int, *, drive: str | None = None, gnss: float | None = None) -> Drawn:
-    """Return the day of a seed. drive: rear, front or all; gnss: fixes per second, 0 for none; both drawn when None."""
-    rng = np.random.default_rng([seed, 51])
+def draw(seed: int, *, drive: str | None = None, gnss: float | None = None, attempt: int = 0) -> Drawn:
+    """Return the day of a seed. drive: rear, front or all; gnss: fixes per second, 0 for none; both drawn when None.
+
+    attempt: another car for the same seed, when the first one could not carry out its plan.
+    """
+    rng = np.random.default_rng([seed, 51, attempt])
     chosen = drive or str(rng.choice(["rear", "rear", "front", "all"]))
     air = (float(rng.uniform(275.0, 308.0)), float(rng.uniform(90e3, 103e3)), float(rng.uniform(0.2, 0.95)))
     reach = 0.0
@@ -46,7 +49,7 @@ def draw(seed: int, *, drive: str | None = None, gnss: float | None = None) -> D
         top = float(rng.uniform(15.0, 40.0))
         _motor(rng, car, chosen, top)
         reach = _reachable(car, top)
-    car["seed"] = float(seed)
+    car["seed"] = float(seed + 7_000_003 * attempt)
     radius = 0.25 * sum(car[f"radius_{wheel}"] for wheel in ("fl", "fr", "rl", "rr"))
     all_wheels = car["brake_front"] > 0.0 and car["brake_rear"] > 0.0
     braked = ("fl", "fr", "rl", "rr") if all_wheels else ("rl", "rr") if car["brake_rear"] > 0.0 else ("fl", "fr")
@@ -105,7 +108,7 @@ def _car(rng: np.random.Generator, drive: str) -> dict[str, float]:
         "wave": float(rng.uniform(0.0, 0.002)), "wave_length": float(rng.uniform(30.0, 90.0)),
         "servo_lag": float(rng.uniform(0.012, 0.035)),
         "slip_cap": float(rng.uniform(0.2, 0.7) if drive == "rear" else rng.uniform(0.4, 1.4)),
-        "throttle_ramp": float(rng.uniform(0.8, 4.0)), "hand": 0.004,
+        "throttle_ramp": float(rng.uniform(0.8, 4.0)), "hand": 0.0015,
     }  # fmt: skip
 
 
@@ -224,9 +227,9 @@ def plan(rng: np.random.Generator, car: dict[str, float], top: float, habits: tu
         out.append(Phase("hold", speed, wheel="fixed", steer=steer, time=time, heading=away, mark="steady circle"))
         out.append(Phase("brake", 0.25, wheel="fixed", below=0.0005, time=20.0, heading=away))
         rest()
-    speed = min(0.6 * top, 9.0)
+    speed = min(0.5 * top, 8.0)
     for sign in (1.0, -1.0):
-        steer = sign * 0.35 * car["friction"] * GRAVITY * car["wheelbase"] / speed**2
+        steer = sign * 0.5 * car["friction"] * GRAVITY * car["wheelbase"] / speed**2
         go(0.05, speed)
         out.append(Phase("hold", speed, time=1.5, heading=away))
         out.append(Phase("hold", speed, wheel="fixed", steer=steer, time=1.5, heading=away, mark="step steer"))

@@ -96,6 +96,14 @@ class Judge:
         best = max(shares, key=lambda pair: pair[0], default=(0.0, None))
         return best[1] if best[0] > 0.0 else None
 
+    def excused(self, kind: str, start: float, end: float) -> bool:
+        """Return true for a run that the plan did not aim at, yet is one by rule: steer thrown into a circle."""
+        if kind != "step steer":
+            return False
+        rows = slice(self.row_at(start), self.row_at(end) + 1)
+        phases = {int(number) for number in self.truth["phase"][rows]}
+        return any(self.drawn.phases[number].wheel == "fixed" for number in phases)
+
     def figure(self, name: str, run: TrueRun, start: float, end: float) -> float:
         """Return the truth of a single run's figure (NaN when it has none); start, end: the measured run's window."""
         kind, _, rest = name.partition(".")
@@ -216,10 +224,11 @@ class Judge:
         first = run.first
         steer, r, t = self.truth["command"], self.truth["r"], self.t
         after = float(np.median(steer[first + (rows.stop - first) // 2 : rows.stop]))
-        before = float(np.median(steer[first - 300 : first]))
+        quiet = slice(rows.start - 500, rows.start)
+        before = float(np.median(steer[quiet]))
         half = 0.5 * (before + after)
         sign = math.copysign(1.0, after - before)
-        zero = float(np.mean(r[first - 300 : first]))
+        zero = float(np.mean(r[quiet]))
         span = slice(int(rows.start + 0.6 * (rows.stop - rows.start)), rows.stop)
         steady = float(np.mean(r[span])) - zero
         reference = self._reach(sign * steer, sign * half, first - 5, rows.stop)

@@ -333,7 +333,7 @@ class Referee {
         const double px = b_.u - b_.r * w.y, py = b_.v + b_.r * w.x;
         const double vx = px * std::cos(d) + py * std::sin(d), vy = -px * std::sin(d) + py * std::cos(d);
         const double still = 0.25 * mass_ * kGravity;
-        const double q = w.w * w.radius / growth_at_, grown = w.growth * 1.15 * q * q / (1.0 + 0.15 * q * q);
+        const double q = w.w * w.radius / growth_at_, grown = w.growth * 1.03 * q * q / (1.0 + 0.03 * q * q);
         const double radius = w.radius * (1.0 + grown) - give_ * (w.load - still);
         const double slide = w.w * radius - vx, speed = std::fabs(vx);
         w.kappa = (w.kappa + kStep * slide / relax_) / (1.0 + kStep * speed / relax_);

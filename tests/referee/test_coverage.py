@@ -1,0 +1,97 @@
+"""The coverage benchmark counts what it says it counts, and any executor gives the same results."""
+
+from __future__ import annotations
+
+import importlib.util
+import math
+import sys
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+import pytest
+
+from referee.campaign import Marked, Score, judge_session
+
+
+@pytest.fixture(scope="module")
+def coverage() -> ModuleType:
+    path = Path(__file__).parents[2] / "benchmarks" / "coverage.py"
+    spec = importlib.util.spec_from_file_location("coverage_benchmark", path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["coverage_benchmark"] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+def score(truth: float, value: float, half: float, name: str = "braking.mfdd") -> Score:
+    return Score(1, "rear", name, "run", 1, truth, value, half / 1.96, value - half, value + half)
+
+
+def test_interval_score_is_the_published_one(coverage: ModuleType) -> None:
+    # S = (u - l) + (2/alpha)(l - x)[x < l] + (2/alpha)(x - u)[x > u], Gneiting & Raftery 2007, equation 43
+    assert coverage.interval_score(1.0, 3.0, 2.0) == pytest.approx(2.0)
+    assert coverage.interval_score(1.0, 3.0, 0.9) == pytest.approx(2.0 + 40.0 * 0.1)
+    assert coverage.interval_score(1.0, 3.0, 3.5, alpha=0.5) == pytest.approx(2.0 + 4.0 * 0.5)
+
+
+def test_true_intervals_cover_and_narrow_ones_do_not(coverage: ModuleType) -> None:
+    rng = np.random.default_rng(3)
+    noise = rng.standard_normal(4000)
+    (honest,) = coverage.table([score(8.0, 8.0 + 0.1 * e, 0.196) for e in noise])
+    (boastful,) = coverage.table([score(8.0, 8.0 + 0.1 * e, 0.098) for e in noise])
+    low, high = honest["within"]
+    assert low <= honest["coverage"] <= high
+    # P(|z| < 0.98) = 0.67291 (normal distribution)
+    assert boastful["coverage"] == pytest.approx(0.67291, abs=0.03)
+    assert honest["median_error"] == pytest.approx(0.67449 * 0.1 / 8.0, rel=0.05)
+    assert honest["half_width_over_rms"] == pytest.approx(1.96, rel=0.05)
+    assert honest["interval_score"] < boastful["interval_score"]
+
+
+def test_marks_of_one_figure_are_one_family(coverage: ModuleType) -> None:
+    names = {
+        "launch.time_to_30_km_h.rollout": "launch.time_to_speed.rollout [run]",
+        "launch.time_to_60_ft.first_motion": "launch.time_to_distance.first_motion [run]",
+        "braking.locked_share_fl": "braking.locked_share_wheel [run]",
+        "coast_down.deceleration_at_10_m_s": "coast_down.deceleration_at_speed [run]",
+    }
+    for name, family in names.items():
+        assert coverage.family(score(1.0, 1.0, 0.1, name)) == family
+
+
+def job(seed: int) -> Marked:
+    rng = np.random.default_rng(seed)
+    one = score(8.0, 8.0 + float(rng.standard_normal()), 1.0)
+    return Marked(seed, "rear", 10.0, (one,), 0.01, {"braking": (1, 1, 0)}, {"gnss": 1.0}, 0.1)
+
+
+def test_any_executor_gives_the_same_results_in_the_same_order(coverage: ModuleType) -> None:
+    alone = coverage.campaign(range(20), job)
+    with ThreadPoolExecutor(4) as pool:
+        shared = coverage.campaign(range(20), job, pool)
+    assert alone == shared
+    assert [marked.seed for marked in shared] == list(range(20))
+    assert "sessions: 20, failed: 0" in coverage.summary(shared)
+
+
+def test_one_session_goes_through_the_whole_pipeline() -> None:
+    marked = judge_session(3, car_drive="front", gnss=10.0, draws=60)
+    assert marked.error == ""
+    true, found, invented = marked.found["braking"]
+    assert (found, invented) == (true, 0)
+    assert true >= 3
+    assert marked.speed_rms < 0.2
+    relative = [abs(s.value / s.truth - 1.0) for s in marked.scores if s.name == "braking.mfdd" and s.scope == "run"]
+    assert len(relative) >= 3
+    assert max(relative) < 0.05
+
+
+def test_a_failing_session_is_reported_and_not_raised() -> None:
+    marked = judge_session(3, car_drive="front", gnss=0.0, sensors=(), draws=10)
+    assert marked.error != ""
+    assert marked.scores == ()
+    assert math.isnan(marked.speed_rms)
