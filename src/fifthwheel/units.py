@@ -40,10 +40,14 @@ _SPELLINGS = {
     "r/min": "revolution/minute",
     "mg": "milli_gravity", "g": "gravity", "G": "gravity", "mps": "m/s", "kph": "km/h", "kmh": "km/h", "kmph": "km/h",
     "rpm": "revolution/minute", "RPM": "revolution/minute", "1": "dimensionless", "-": "dimensionless",
-    "": "dimensionless",
+    "": "dimensionless", "pct": "percent", "rev": "revolution", "g's": "gravity", "gs": "gravity",
+    "amp": "A", "amps": "A", "m.s-2": "m/s^2", "m s-2": "m/s^2", "ms-2": "m/s^2",
 }  # fmt: skip
 """Unit texts as people and loggers write them -> pint's spelling. In a car's log `g` is the acceleration, not the
 gram; where a mass is wanted `g` is the gram."""
+
+_GAUSS = {"G": "gauss", "Gs": "gauss", "Gauss": "gauss", "mG": "milligauss", "mGs": "milligauss"}
+"""Spellings of the gauss where a magnetic field is wanted: 1 G is 1e-4 T (SI Brochure, 8th edition, table 9)."""
 
 _OFFSET_UNITS = {"degree_Celsius": (1.0, 273.15), "degree_Fahrenheit": (5.0 / 9.0, 459.67 * 5.0 / 9.0)}
 """Units with another zero -> (factor, offset) to kelvin: SI Brochure 9th ed., 2.3.1; NIST SP 811, B.8."""
@@ -74,6 +78,7 @@ COMMON: Mapping[str, Mapping[str, float]] = MappingProxyType(
         "V": {"V": 1.0},
         "Hz": {"Hz": 1.0, "kHz": 1000.0},
         "A s": {"mAh": 3.6, "Ah": 3600.0, "A s": 1.0},
+        "T": {"T": 1.0, "mT": 1e-3, "uT": 1e-6, "gauss": 1e-4, "milligauss": 1e-7},
     }
 )
 """SI unit -> factors of the units that a car file or a log usually holds, so that these need no pint (0.3 s); a test
@@ -105,6 +110,8 @@ def _spelled(unit: str, si_unit: str) -> str:
     """Return pint's spelling of a unit text: `g` is gravity unless a mass is wanted, `m2` is `m^2`."""
     text = unicodedata.normalize("NFKC", unit.replace("²", "^2").replace("³", "^3")).translate(_SIGNS)
     text = " ".join(text.split()).replace("**", "^")
+    if si_unit == "T":
+        text = _GAUSS.get(text, text)
     if not (si_unit.startswith("kg") and text in {"g", "mg", "G"}):
         text = _SPELLINGS.get(text, text)
     return re.sub(r"(?<=[A-Za-z])([23])(?![0-9.])", r"^\1", text)
@@ -127,7 +134,7 @@ def factor_and_offset(unit: str, si_unit: str) -> tuple[float, float]:
         raise refusal
     ureg = registry()
     try:
-        source = ureg.parse_units(spelled)
+        source = _parsed(spelled)
         target = ureg.parse_units(_spelled(si_unit, si_unit))
         zero, one, two = (float(ureg.Quantity(x, source).to(target).magnitude) for x in (0.0, 1.0, 2.0))
         same = _turns(source) == _turns(target)
@@ -139,6 +146,17 @@ def factor_and_offset(unit: str, si_unit: str) -> tuple[float, float]:
     if str(source) in _OFFSET_UNITS and zero:
         return _OFFSET_UNITS[str(source)]
     return one - zero, zero
+
+
+def _parsed(spelled: str) -> pint.Unit:
+    """Return pint's unit; a text in capitals that it does not know is tried in small letters ("Volts", "KM/H")."""
+    import pint
+
+    try:
+        return registry().parse_units(spelled)
+    except pint.errors.UndefinedUnitError:
+        small = spelled.lower()
+        return registry().parse_units(_SPELLINGS.get(small, small))
 
 
 def _turns(unit: Any) -> float:
