@@ -190,11 +190,13 @@ def spike(scene: Scene) -> Iterator[Finding]:
         i = int(np.argmax(np.abs(leap)))
         row = int(at[i]) if rows is None else int(rows[at[i]])
         boot, start, _ = _span(table, [row])
+        others = [int(k if rows is None else rows[k]) for k in at[np.argsort(-np.abs(leap))][1:6]]
+        listed = ", ".join(f"{table.clock[k]:.2f} s of boot {int(table.boot[k])}" for k in others)
+        also = f"; also at {listed}{' ...' if at.size > 6 else ''}" if listed else ""
         yield finding(
             "spike", "warning", place_of(channel.name, boot, start),
-            f"{plural(at.size, 'single update')} of {channel.name} "
-            f"leap{'s' if at.size == 1 else ''} away and "
-            f"back, the largest by {leap[i]:.4g} {channel.unit} at {start:.3f} s (line {int(table.row[row])})",
+            f"{plural(at.size, 'single update')} of {channel.name} leap{'s' if at.size == 1 else ''} away and back, "
+            f"the largest by {leap[i]:.4g} {channel.unit} at {start:.3f} s (line {int(table.row[row])}){also}",
             cause="a bad reading: noise on the wire, a read error, a lost bit",
             done=_spike_done(channel.name),
             remedy="check wiring and shielding, and use the sensor's parity or checksum on the car",

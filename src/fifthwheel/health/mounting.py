@@ -43,7 +43,7 @@ EXCITED = 0.5
 leave over."""
 
 STEEPEST = 45.0
-"""Changes of speed beyond this [m/s2] are left out as false: four times what grip gives, for a radius stated too large."""
+"""Changes of speed beyond this [m/s2] are left out: four times grip, for a radius stated too large."""
 
 SIGNIFICANT = 3.5
 """A response counts when it is this many of its standard errors, ten neighbouring points counted as one."""
