@@ -254,7 +254,8 @@ def _held(mates: list[str], seen: Mapping[str, _Seen], boot: Ints, t: Floats, *,
     period = min(seen[name].period for name in mates)
     seconds = np.diff(t[changes])
     seconds[np.diff(boot[changes]) != 0] = np.nan
-    times = np.maximum(1.0, np.round(np.nan_to_num(seconds, nan=1.0) / period))
+    # a distance of one and a half periods is a late update and an early one, not a missing one
+    times = np.maximum(1.0, np.floor(np.nan_to_num(seconds, nan=1.0) / period + 0.25))
     counted = np.isfinite(seconds) & (times <= FILLED)
     rate = float(times[counted].sum() / seconds[counted].sum()) if counted.any() else 1.0 / period
     most = np.inf if alone else FILLED
