@@ -268,3 +268,41 @@ def test_labels(name: str, label: str) -> None:
 def test_an_unknown_name_is_not_a_figure() -> None:
     with pytest.raises(KeyError):
         definition_of("launch.grandeur")
+
+
+def test_figures_with_too_wide_an_interval_are_refused() -> None:
+    day = Day().rest(1.0).launch(5.0, 4.0).brake_to_rest(8.0).rest(0.5)
+    recording, motion = recording_of(day), motion_of(day, sensors=("driven wheels",))
+    runs = find_runs(recording, motion, made_car())
+    patch = pytest.MonkeyPatch()
+    patch.setattr("fifthwheel.motion.draw_motion", lambda *a, **k: draws_around(*a, **k, radius_sd=0.2))
+    try:
+        figures, refusals, _ = measure_figures(recording, motion, runs, made_car(), made_session())
+    finally:
+        patch.undo()
+    assert "braking.mfdd" not in {f.name for f in figures}
+    reason = next(r.reason for r in refusals if r.name == "braking.mfdd")
+    assert reason.endswith("without GNSS and without a free wheel no sensor tells speed honestly under torque")
+    assert "± " in reason
+
+
+@pytest.mark.usefixtures("stand_in")
+def test_step_steer_figures_of_a_first_order_car() -> None:
+    """r = r_ss (1 - exp(-t / tau)) after a step: 90 % at tau ln 10, no overshoot, gain r_ss / delta."""
+    tau, gain, delta = 0.12, 25.0, 0.04
+    day = Day().rest(1.0).launch(5.0, 2.0).drive(1.0, lambda u: 0.0, throttle=0.3)
+    day.drive(1.6, lambda u: 0.0, throttle=0.3, steer=delta).brake_to_rest(8.0).rest(0.5)
+    motion, recording = motion_of(day), recording_of(day)
+    track = motion.tracks[0]
+    steer = np.array(day.steer)
+    start = track.t[np.flatnonzero(steer > 0.0)[0]] - 0.0025
+    held = (track.t >= start) & (steer > 0.0)
+    r = np.where(held, gain * delta * (1.0 - np.exp(-(track.t - start) / tau)), 0.0)
+    motion = replace(motion, tracks=(replace(track, mean=dict(track.mean) | {"r": r}),))
+    runs = find_runs(recording, motion, made_car())
+    figures, _, _ = measure_figures(recording, motion, runs, made_car(), made_session())
+    single = {f.name: f for f in figures if f.scope == "run" and f.kind == "step steer"}
+    assert single["step_steer.yaw_rate"].value == pytest.approx(gain * delta, rel=2e-3)
+    assert single["step_steer.yaw_rate_gain"].value == pytest.approx(gain, rel=2e-3)
+    assert single["step_steer.response_time"].value == pytest.approx(tau * math.log(10.0), abs=0.003)
+    assert single["step_steer.overshoot"].value == pytest.approx(0.0, abs=2e-3)

@@ -74,7 +74,7 @@ def measure_figures(
                 curves["coast_down_refused"] = error.what
         figures += understeer_estimate(recording, motion, valid, values, car)
     kept, wide = too_wide(figures, motion)
-    refused = refusals_of(recording, motion, runs, kept, car, curves.pop("coast_down_refused", ""))
+    refused = refusals_of(recording, motion, runs, kept, wide, car, curves.pop("coast_down_refused", ""))
     return tuple(kept), (*refused, *wide), curves
 
 

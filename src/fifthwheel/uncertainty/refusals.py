@@ -31,13 +31,19 @@ TWO_WAY = ("speed_pass.mean_speed", "coast_down.cda", "coast_down.rolling_coeffi
 
 
 def refusals_of(
-    recording: Recording, motion: Motion, runs: Sequence[Run], figures: Sequence[Estimate], car: Car, coast_down: str
+    recording: Recording,
+    motion: Motion,
+    runs: Sequence[Run],
+    figures: Sequence[Estimate],
+    wide: Sequence[Refusal],
+    car: Car,
+    coast_down: str,
 ) -> tuple[Refusal, ...]:
     """Return a refusal for every wanted figure that is not there, and for two-way means of one direction.
 
-    coast_down: why the fit of the coast-downs failed, "" when it did not.
+    wide: what `too_wide` refused. coast_down: why the fit of the coast-downs failed, "" when it did not.
     """
-    stated = {figure.name for figure in figures}
+    stated = {figure.name for figure in figures} | {refusal.name for refusal in wide}
     means = {figure.name for figure in figures if figure.scope == "mean"}
     out = []
     for kind, names in WANTED.items():
