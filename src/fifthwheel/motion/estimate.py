@@ -26,6 +26,7 @@ from fifthwheel.core import (
     smooth_motion,
 )
 from fifthwheel.data import WHEELS, Bools, Finding, Floats, Motion, Quantity, Recording, Track
+from fifthwheel.motion.coarse import coarse_problem, coarse_rows, on_all_rows
 from fifthwheel.motion.gnss import Fixes, Latency, find_latency, fix_columns, gnss_fixes, speed_memory, speed_on_rows
 from fifthwheel.motion.levels import LIGHT_LOAD, Noise, force_noise, loads, session_noise, settings, wheel_variance
 from fifthwheel.motion.mounting import Mounting, level, twist
@@ -98,7 +99,8 @@ def _typical_speed(
     good = np.isfinite(speed)
     if not good.any():
         return np.zeros(line.t.size)
-    return np.interp(line.t, line.t[good], speed[good])
+    filled: Floats = np.interp(line.t, line.t[good], speed[good])
+    return filled
 
 
 def _latency(fixes: Fixes, inertial: InertialColumns | None, typical: Floats, line: Timeline, car: Car) -> Latency:
@@ -194,11 +196,11 @@ def _push(scene: Scene, slow_ax: Floats, typical: Floats) -> Floats:
 
 
 def _doubts(
-    scene: Scene, problem: MotionProblem, smoothed: Smoothed, filtered: Filtered
+    scene: Scene, problem: MotionProblem, seen: dict[str, Floats], filtered: Filtered
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return for each wheel what the first pass showed: smoothed residual [m/s] and rows that must be left out."""
     line, car = scene.line, scene.car
-    u, v, r = (smoothed.mean[QUANTITIES.index(k)] for k in ("u", "v", "r"))
+    u, v, r = seen["u"], seen["v"], seen["r"]
     constants = dict(zip(STATES, filtered.last[0][: len(STATES)], strict=True))
     width = max(1, round(0.1 / line.dt))
     systematic = np.zeros((line.t.size, 4), dtype=np.float32)
@@ -269,11 +271,16 @@ def estimate_motion(recording: Recording, car: Car, *, progress: Progress = None
     rows = _rows(scene, scene.rim, scene.typical, None, None)
     fixes = fix_columns(scene.fixes, scene.latency.value, scene.line, 1.0) if scene.fixes is not None else {}
     problem = MotionProblem(fixed, rows, fixes, _restart_columns(scene, starts))
-    filtered = filter_motion(problem)
-    smoothed = smooth_motion(problem, filtered, sd_every=50)
-    tell("filtering, second pass", 0.5)
-    problem, late = _second(scene, problem, filtered, smoothed, starts)
-    del smoothed
+    kept = coarse_rows(scene.line)
+    rough = coarse_problem(problem, kept, scene.line)
+    filtered = filter_motion(rough)
+    smoothed = smooth_motion(rough, filtered, sd_every=50)
+    seen = {
+        name: on_all_rows(smoothed.mean[QUANTITIES.index(name)], kept, scene.line) for name in ("u", "v", "r", "psi")
+    }
+    del rough, smoothed
+    tell("filtering, second pass", 0.4)
+    problem, late = _second(scene, problem, filtered, seen, starts)
     filtered = filter_motion(problem)
     tell("smoothing", 0.7)
     smoothed = smooth_motion(problem, filtered)
@@ -282,14 +289,13 @@ def estimate_motion(recording: Recording, car: Car, *, progress: Progress = None
 
 
 def _second(
-    scene: Scene, problem: MotionProblem, filtered: Filtered, smoothed: Smoothed, starts: list[Start]
+    scene: Scene, problem: MotionProblem, filtered: Filtered, seen: dict[str, Floats], starts: list[Start]
 ) -> tuple[MotionProblem, float]:
     """Return the problem of the second pass and the latency it takes off."""
-    u = smoothed.mean[QUANTITIES.index("u")]
-    psi = smoothed.mean[QUANTITIES.index("psi")]
+    u, psi = seen["u"], seen["psi"]
     rows = dict(problem.rows)
     if any(scene.wheels.present):
-        systematic, doubted = _doubts(scene, problem, smoothed, filtered)
+        systematic, doubted = _doubts(scene, problem, seen, filtered)
         rows = _rows(scene, scene.rim, u, systematic, doubted)
     late = scene.latency.value
     fixes: dict[str, np.ndarray] = {}

@@ -20,6 +20,8 @@ POSITION_MEMORY = 5.0
 than many fixes; common practice, no source)."""
 ALONE_MEMORY = 4.0
 """Weight of lasting GNSS speed errors against white ones where no wheel tells (common practice, no source)."""
+LATENCY_CHANGES = 6000
+"""Changes of speed that the search for the latency looks at, at most about twice as many."""
 COURSE_SPEED = 1.0
 """Below this speed [m/s] the course of a receiver is not used."""
 
@@ -163,6 +165,7 @@ def find_latency(fixes: Fixes, reference: Floats, line: Timeline, prior: tuple[f
         return Latency(prior[0], prior[1], "stated")
     first, last = t[:-span], t[span:]
     usual = (last - first) < 1.6 * span / fixes.rate
+    usual &= np.arange(usual.size) % max(1, usual.size // LATENCY_CHANGES) == 0
     change = (speed[span:] - speed[:-span])[usual]
     first, last = first[usual], last[usual]
     if change.size < 20:

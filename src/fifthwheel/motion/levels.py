@@ -136,7 +136,8 @@ def wheel_variance(
 
     A wheel's error is mostly not white: run-out, bumps and slip last. An error of standard deviation s correlated over
     tau weighs like white noise of s^2 * 2 tau / dt. Rolling: 0.1 % of speed over 0.1 s. Under load: 30 % of the
-    expected slip (50 % under braking) and 0.3 % of speed over 0.25 s. systematic: (n, 4) [m/s] smoothed residual of an earlier pass, or None.
+    expected slip (50 % under braking) and 0.3 % of speed over 0.25 s. systematic: (n, 4) [m/s] smoothed
+    residual of an earlier pass, or None.
     """
     out, own = np.zeros_like(load), np.zeros_like(load)
     rolling = max(2.0 * 0.1 / line.dt, 1.0)

@@ -254,8 +254,9 @@ def inertial_columns(recording: Recording, car: Car, line: Timeline) -> Inertial
         return None
     if accel[1] is None:
         accel[1] = np.zeros(line.t.size)
-    missing = ~(np.isfinite(accel[0]) & np.isfinite(accel[1]) & np.isfinite(gyro[2]))
-    filled = [None if c is None else _filled(c) for c in (*accel, *gyro)]
+    missing = ~np.logical_and.reduce([np.isfinite(c) for c in (accel[0], accel[1], gyro[2]) if c is not None])
+    columns: list[Floats | None] = [*accel, *gyro]
+    filled = [None if c is None else _filled(c) for c in columns]
     ax, ay, az, gx, gy, gz = filled
     assert ax is not None
     assert ay is not None
@@ -285,7 +286,8 @@ def smooth(values: Floats, rows: int) -> Floats:
         return values
     padded = np.concatenate([np.full(width // 2, values[0]), values, np.full(width // 2, values[-1])])
     total = np.cumsum(np.concatenate([[0.0], padded.astype(np.float64)]))
-    return (total[width:] - total[:-width]) / width
+    mean: Floats = (total[width:] - total[:-width]) / width
+    return mean
 
 
 def moving_sd(values: Floats, rows: int) -> Floats:
