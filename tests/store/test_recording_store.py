@@ -6,6 +6,7 @@ import hashlib
 import json
 import math
 import os
+import re
 import subprocess
 import sys
 import time
@@ -293,3 +294,16 @@ def test_tables_and_libraries_that_are_not_there() -> None:
         to_frame(recording(), "gns")
     with pytest.raises(FifthwheelError, match="expected 'polars' or 'pandas'; found 'arrow'"):
         to_frame(recording(), library="arrow")  # type: ignore[arg-type]
+
+
+def test_the_example_of_the_page_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    page = (Path(__file__).parents[2] / "docs" / "store.md").read_text(encoding="utf-8")
+    (code,) = re.findall(r"```python\n(.*?)```", page, re.S)
+    folder = tmp_path / "my-car" / "sessions" / "2026-05-03"
+    folder.mkdir(parents=True)
+    (folder / "session.toml").touch()
+    save_recording(recording(), folder / "recording")
+    monkeypatch.chdir(tmp_path)
+    names: dict[str, object] = {}
+    exec(compile(code, "store.md", "exec"), names)
+    assert len(names["frame"]) == 12  # type: ignore[arg-type]
