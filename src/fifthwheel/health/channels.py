@@ -106,11 +106,14 @@ def _longest_stuck(scene: Scene, table: Table, channel: Channel) -> tuple[int, i
     """Return (first row, last row, total time [s], times) of repeats that no moving car makes; None without one."""
     rows = None if channel.fresh is None else believed_updates(table, channel)
     x = channel.values if rows is None else channel.values[rows]
+    least = max(min(STUCK_TIME * max(channel.rate, 1.0), x.size / 2), STUCK_FACTOR)
+    few = x[:: max(1, int(least / 2))]  # a repeat of `least` rows shows on two neighbours of these
+    if not (few[1:] == few[:-1]).any():
+        return None
     change = np.flatnonzero(x[1:] != x[:-1]) + 1
     edges = np.concatenate([[0], change, [x.size]])
     count = np.diff(edges)
-    shortest = STUCK_TIME * max(channel.rate, 1.0)
-    long = np.flatnonzero(count >= max(min(shortest, x.size / 2), STUCK_FACTOR))
+    long = np.flatnonzero(count >= least)
     if long.size == 0:
         return None
     typical = float(np.percentile(count, 95)) if count.size > 20 else 1.0
