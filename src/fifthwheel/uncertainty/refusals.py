@@ -43,7 +43,8 @@ def refusals_of(
 
     wide: what `too_wide` refused. coast_down: why the fit of the coast-downs failed, "" when it did not.
     """
-    stated = {figure.name for figure in figures} | {refusal.name for refusal in wide}
+    kept = {figure.name for figure in figures}
+    stated = kept | {definition_of(refusal.name)[0].pattern for refusal in wide}
     means = {figure.name for figure in figures if figure.scope == "mean"}
     out = []
     for kind, names in WANTED.items():
@@ -53,10 +54,10 @@ def refusals_of(
             out += [Refusal(name, label_of(name), kind, _no_run(kind, mine)) for name in names[:2]]
             continue
         for name in names:
-            if name not in stated:
+            if name not in stated and definition_of(name)[0].pattern not in stated:
                 reason = _missing(name, recording, motion, valid, figures, car, coast_down)
                 out.append(Refusal(name, label_of(name), kind, reason))
-        out += _one_way(kind, valid, stated, means)
+        out += _one_way(kind, valid, kept, means)
     return tuple(out)
 
 
@@ -105,7 +106,10 @@ def _missing(
 
 
 def too_wide(figures: Sequence[Estimate], motion: Motion) -> tuple[list[Estimate], tuple[Refusal, ...]]:
-    """Return the figures whose intervals are narrow enough to state, and a refusal for each name that is not."""
+    """Return the figures whose intervals are narrow enough to state, and refusals of those that are not.
+
+    Marks of one family are refused together, under the name of the first; a figure that is stated in any scope is not.
+    """
     kept: list[Estimate] = []
     wide: dict[str, float] = {}
     for figure in figures:
@@ -115,19 +119,22 @@ def too_wide(figures: Sequence[Estimate], motion: Motion) -> tuple[list[Estimate
             kept.append(figure)
         else:
             wide[figure.name] = max(wide.get(figure.name, 0.0), half / abs(figure.value) if figure.value else 9.99)
-    names = {figure.name for figure in kept}
-    why = _narrower(motion)
-    refused = tuple(
-        Refusal(
-            n,
-            label_of(n),
-            definition_of(n)[0].kind,
-            f"the 95 % interval would be ± {100 * share:.0f} %{why}",
-        )
-        for n, share in wide.items()
-        if n not in names
-    )
-    return kept, refused
+    stated = {figure.name for figure in kept}
+    families: dict[str, list[str]] = {}
+    for name in wide:
+        if name not in stated:
+            families.setdefault(definition_of(name)[0].pattern, []).append(name)
+    return kept, tuple(_wide(names, wide, motion) for names in families.values())
+
+
+def _wide(names: Sequence[str], wide: dict[str, float], motion: Motion) -> Refusal:
+    """Return the refusal of one family."""
+    first, shares = names[0], [wide[name] for name in names]
+    size = f"± {100 * min(shares):.0f} %"
+    if len(names) > 1:
+        size += f" to ± {100 * max(shares):.0f} % (this and {len(names) - 1} more marks)"
+    reason = f"the 95 % interval would be {size}{_narrower(motion)}"
+    return Refusal(first, label_of(first), definition_of(first)[0].kind, reason)
 
 
 def _narrower(motion: Motion) -> str:
