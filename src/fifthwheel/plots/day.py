@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 BETWEEN_BOOTS = 0.012
 """Gap drawn between two boots, as a share of the whole recorded time."""
-MOST_LANES = 14
+MOST_LANES = 20
 """Kinds of findings drawn; more are only listed."""
 PATH_POINTS, RUN_POINTS = 1400, 1200
 """Points of the whole path and of all runs on it."""

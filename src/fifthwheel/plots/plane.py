@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fifthwheel.data import Floats, Motion, Quantity
-from fifthwheel.plots.paper import NARROW, Drawing, axes_on, colour, draw, few_ticks, name_axes, sheet_of
+from fifthwheel.plots.paper import Drawing, axes_on, colour, draw, few_ticks, name_axes, sheet_of
 from fifthwheel.plots.windows import MEAN_OVER, running_mean, with_unit
 from fifthwheel.units import STANDARD_GRAVITY, System, format_number, preferred
 
@@ -34,13 +34,14 @@ def acceleration_plane(motion: Motion, friction: Quantity | None, system: System
     low, high = float(np.nanmin(y)), float(np.nanmax(y))
 
     def paint(width: float) -> Figure:
-        height = 262.0 if width > NARROW else 270.0
-        figure = sheet_of(width, height)
-        axes = axes_on(figure, 30.0, 31.0, 8.0, 20.0)
-        axes.set_aspect("equal", adjustable="box", anchor="SW" if width > NARROW else "C")
         span = max(high - low, 1e-6)
-        axes.set_xlim(reach_x * 1.12, -reach_x * 1.12)
-        axes.set_ylim(low - 0.12 * span, high + 0.12 * span)
+        right, bottom, top = reach_x * 1.12, low - 0.12 * span, high + 0.12 * span
+        inside = min((width - 40.0) * (top - bottom) / (2.0 * right), 230.0)
+        figure = sheet_of(width, max(inside, 110.0) + 51.0)
+        axes = axes_on(figure, 32.0, 31.0, 8.0, 20.0)
+        axes.set_aspect("equal", adjustable="box", anchor="SW")
+        axes.set_xlim(right, -right)
+        axes.set_ylim(bottom, top)
         _cells(axes, x, y, step)
         if limit is not None:
             _guide(axes, limit, unit.text)
@@ -109,9 +110,9 @@ def _guide(axes: Axes, limit: float, unit: str) -> None:
         zorder=3,
     )
     (left, right), (bottom, top) = axes.get_xlim(), axes.get_ylim()
-    for degrees in (58.0, 122.0, 35.0, 145.0, -58.0, -122.0, -35.0, -145.0, 85.0, -85.0):
+    for degrees in (50.0, 130.0, 35.0, 145.0, 20.0, 160.0, -20.0, -160.0, -35.0, -145.0):
         x, y = limit * np.cos(np.radians(degrees)), limit * np.sin(np.radians(degrees))
-        if 0.72 * right < x < 0.72 * left and bottom * 0.9 < y < top * 0.9:
+        if 0.7 * right < x < 0.7 * left and bottom * 0.8 < y < top * 0.8:
             text = f"µ g = {format_number(limit, 2)} {unit}"
             ha, va = ("right" if x > 0 else "left"), ("bottom" if y > 0 else "top")
             axes.text(x, y, text, color=colour("accent"), ha=ha, va=va, zorder=6)
@@ -123,8 +124,8 @@ def _corners(axes: Axes) -> None:
     for x, y, word, ha, va in (
         (0.5, 0.995, "driving", "center", "top"),
         (0.5, 0.005, "braking", "center", "bottom"),
-        (0.008, 0.995, "left turn", "left", "top"),
-        (0.992, 0.995, "right turn", "right", "top"),
+        (0.008, 0.005, "left turn", "left", "bottom"),
+        (0.992, 0.005, "right turn", "right", "bottom"),
     ):
         axes.text(
             x, y, word, transform=axes.transAxes, color=colour("muted"), ha=ha, va=va, fontstyle="italic", zorder=6

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import weakref
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from fifthwheel import plots
 from fifthwheel.data import Finding, Quantity
@@ -224,7 +224,9 @@ def _conditions_line(report: Report) -> str:
 
 
 def _plain(quantity: Quantity, report: Report) -> str:
-    return one_line(format_quantity(Quantity(quantity.value, 0.0, quantity.unit), system=report.units, digits=4))
+    """Return a stated quantity with the digits that its uncertainty allows, without the uncertainty itself."""
+    set_ = format_quantity(quantity, system=report.units, digits=3)
+    return one_line(replace(set_, plus_minus=""))
 
 
 def _wind(report: Report) -> str:

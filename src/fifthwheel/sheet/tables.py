@@ -9,7 +9,7 @@ from importlib import metadata
 
 import numpy as np
 
-from fifthwheel.data import Estimate, Quantity
+from fifthwheel.data import Estimate, Quantity, Run
 from fifthwheel.sheet.report import Report
 from fifthwheel.sheet.results import full_label, result_line, set_figure, size_text, stated, unit_kind
 from fifthwheel.units import NO_BREAK, System, format_fixed, format_number, format_quantity, one_line, preferred
@@ -153,8 +153,7 @@ def run_table(report: Report) -> Table:
             (
                 run.id,
                 str(run.boot),
-                format_fixed(run.start, 2),
-                format_fixed(run.end, 2),
+                *(format_fixed(seconds, 2) for seconds in _on_the_clock(run, report)),
                 run.direction or "–",
                 "valid" if run.valid else "left out",
                 "; ".join(run.reasons),
@@ -169,6 +168,15 @@ def run_table(report: Report) -> Table:
         frozenset(quiet),
         (1.5, 0.6, 1.1, 1.1, 0.6, 0.9, 4.0),
     )
+
+
+def _on_the_clock(run: Run, report: Report) -> tuple[float, float]:
+    """Return start and end of a run [s] on the logger's own clock, from its rows in the log table."""
+    log = report.recording.tables.get("log")
+    track = next((t for t in report.measured.motion.tracks if t.boot == run.boot), None)
+    if log is None or track is None or not 0 <= track.first + run.first < track.first + run.last <= log.clock.size:
+        return run.start, run.end
+    return float(log.clock[track.first + run.first]), float(log.clock[track.first + run.last - 1])
 
 
 def run_matrix(report: Report, kind: str, first: Sequence[str] = ()) -> Table | None:
@@ -210,9 +218,16 @@ def _columns(names: list[str], first: Sequence[str], system: System) -> list[str
     """Return at most six figures for the columns, those of page one before the others, in the order of `names`."""
     names = [name for name in names if not _foreign(name, system)]
     wanted = [name for name in first if name in names]
-    wanted += [name for name in names if name not in wanted and "rollout" not in name]
+    rest = [name for name in names if name not in wanted and "rollout" not in name]
+    wanted += sorted(rest, key=lambda name: -_mark_in(name))
     kept = set(wanted[:MOST_COLUMNS])
     return [name for name in names if name in kept]
+
+
+def _mark_in(name: str) -> float:
+    """Return the speed mark in a figure's name; infinite without one, so that unmarked figures come first."""
+    match = re.search(r"_(\d+)_(?:km_h|mph)", name)
+    return float(match[1]) if match else float("inf")
 
 
 def _short(figure: Estimate | None, system: System) -> str:
