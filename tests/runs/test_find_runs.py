@@ -278,3 +278,14 @@ def test_a_day_of_standing_still_and_an_empty_one_have_no_runs() -> None:
     assert found(still, commands=()) == ()
     tiny = Day().rest(0.02)
     assert found(tiny) == ()
+
+
+def test_a_weak_throttle_without_a_brake_channel() -> None:
+    """A car driven at 12 % throttle: the stop is the sustained deceleration after the throttle is let go."""
+    day = Day().rest(1.0)
+    for _ in range(2):
+        day.launch(4.0, 2.5).brake_to_rest(6.0).rest(1.0)
+    recording = recording_of(day, commands=(), throttle=0.12 * np.array(day.throttle))
+    runs = find_runs(recording, motion_of(day), made_car())
+    assert [(run.kind, run.valid) for run in runs] == [("launch", True), ("braking", True)] * 2
+    assert runs[1].marks["command"] == pytest.approx(3.505, abs=0.06)

@@ -81,7 +81,7 @@ def _decelerating(signals: Signals, car: Car) -> tuple[Bools, Bools]:
     limit = np.maximum(1.5, 1.6 * coast + 0.5)
     moving = signals.u > REST_SPEED
     if signals.throttle is not None:
-        moving = moving & (signals.throttle < 0.1)
+        moving = moving & (signals.throttle <= max(COMMAND_ON, 0.2 * float(np.max(signals.throttle))))
     return (slowing > limit) & moving, (slowing > 0.5 * (coast + limit)) & moving
 
 
