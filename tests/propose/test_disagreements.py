@@ -1,4 +1,4 @@
-"""Wrong documentation met with data: the proposal follows the data or lowers its confidence, and says so with numbers."""
+"""Wrong documentation met with data: the proposal follows the data or lowers its confidence, and says so."""
 
 from __future__ import annotations
 

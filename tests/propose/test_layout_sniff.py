@@ -83,7 +83,8 @@ def test_comment_lines_and_a_header_behind_a_hash(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("content", "what"), [(b"", "empty"), (b"\n\n\n", "empty"), (b"just words\nand more words\n", "not a table"), (b"\x00\x01\x02" * 99, "not a table")]
+    ("content", "what"), [(b"", "empty"), (b"\n\n\n", "empty"), (b"just words\nand more words\n", "not a table"),
+    (b"\x00\x01\x02" * 99, "not a table")]
 )  # fmt: skip
 def test_what_is_no_table_is_refused_in_a_sentence(content: bytes, what: str, tmp_path: Path) -> None:
     path = tmp_path / "log.csv"
@@ -109,6 +110,14 @@ def test_missing_file_and_no_file() -> None:
         propose_mapping([], None)
 
 
+def outcome(path: Path) -> tuple[int, str]:
+    """Return (number of sources proposed, sentence of the refusal)."""
+    try:
+        return len(propose_mapping([path], None).sources), ""
+    except FifthwheelError as error:
+        return 0, str(error)
+
+
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_damage_ends_in_a_mapping_or_a_sentence(data: st.DataObject, tmp_path: Path) -> None:
@@ -121,9 +130,5 @@ def test_damage_ends_in_a_mapping_or_a_sentence(data: st.DataObject, tmp_path: P
             break
     path = tmp_path / "log.csv"
     path.write_bytes(bytes(content))
-    try:
-        mapping = propose_mapping([path], None)
-    except FifthwheelError as error:
-        assert str(error).endswith(".")
-    else:
-        assert len(mapping.sources) == 1
+    sources, said = outcome(path)
+    assert sources == 1 or said.endswith(".")

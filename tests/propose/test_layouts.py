@@ -75,7 +75,7 @@ def test_columns_in_any_order_under_any_name(first: int, tmp_path: Path) -> None
 
 
 def test_without_any_header_words_little_is_claimed_and_nothing_wrong_surely(tmp_path: Path) -> None:
-    """Names stripped off (c0, c1, ...): what is proposed from numbers alone is mostly right and never sure and wrong."""
+    """Names stripped off (c0, c1, ...): what numbers alone give is mostly right, never sure and wrong."""
     grades: list[Grade] = []
     for layout in ALL[:9]:
         columns = tuple(

@@ -7,6 +7,7 @@ Nothing is guessed silently: a column that is not recognised is left out, with t
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -14,7 +15,7 @@ import numpy as np
 
 from fifthwheel.car.model import Car
 from fifthwheel.errors import ReadError
-from fifthwheel.readers.mapping import ColumnMap, Mapping, SourceMap
+from fifthwheel.readers.mapping import ColumnMap, Mapping, SourceKind, SourceMap
 from fifthwheel.readers.propose.clock import find_clock
 from fifthwheel.readers.propose.frame import find_accelerations, find_turn_rates, keep_wheel_difference, settle_frame
 from fifthwheel.readers.propose.grid import lay_out
@@ -43,6 +44,8 @@ __all__ = ["propose_mapping"]
 
 LEAST = 0.3
 """Below this confidence a column is left out."""
+SHORT = 10.0
+"""Logs shorter than this [s] prove little: no column of them is called sure."""
 
 
 def propose_mapping(
@@ -74,9 +77,8 @@ def _sources_of(path: Path, car: Car | None, rate: float | None) -> list[SourceM
     layout = sniff_layout(path)
     if layout.kind == "delimited":
         return [_delimited(path, layout, car, rate)]
-    kinds = ["ubx", "nmea"] if layout.kind == "mixed" else [layout.kind]
-    kind = kinds[0]
-    return [SourceMap("gnss", kind, path.name, header=0, align="gnss-time")]  # type: ignore[arg-type]
+    kind: SourceKind = "nmea" if layout.kind == "nmea" else "ubx"
+    return [SourceMap("gnss", kind, path.name, header=0, align="gnss-time")]
 
 
 def _named(sources: Sequence[SourceMap]) -> tuple[SourceMap, ...]:
@@ -119,7 +121,8 @@ def examine(sample: Sample, car: Car | None, rate: float | None, where: str) -> 
     scene = Scene(sample, words, clock, grid, car, roles)
     if car is not None:
         scene.radius = 0.5 * (car.tyre_front.radius.value + car.tyre_rear.radius.value)
-    with np.errstate(all="ignore"):
+    with np.errstate(all="ignore"), warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # the mean of nothing is NaN, and NaN fits nothing
         find_positions(scene)
         propose_positions(scene)
         find_accelerations(scene)
@@ -147,6 +150,7 @@ def examine(sample: Sample, car: Car | None, rate: float | None, where: str) -> 
 
 def _column_maps(scene: Scene) -> list[ColumnMap]:
     chosen, losers = assign(scene)
+    most = 0.98 if np.ptp(scene.clock.t) > SHORT else 0.88
     out = []
     for i, name in enumerate(scene.sample.names):
         if i == scene.clock.used:
@@ -166,9 +170,9 @@ def _column_maps(scene: Scene) -> list[ColumnMap]:
                 pick.pole_pairs,
                 None,
                 pick.radius,
-                round(min(0.98, pick.confidence), 2),
+                round(min(most, pick.confidence), 2),
                 pick.reason,
-            )  # fmt: skip
+            )
         )
     return out
 

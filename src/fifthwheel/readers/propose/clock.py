@@ -22,7 +22,7 @@ _DAY_TIME = re.compile(r"^(\d{1,2}):(\d\d):(\d\d(?:[.,]\d+)?)$")
 @dataclass(frozen=True)
 class Clock:
     """The clock found. time: for the mapping. t: (n,) [s]. block: (n,) stretches without a reset or a long gap.
-    step: median time between rows [s]. used: index of the column, -1 for none. others: index -> why it is no channel."""
+    step: median time between rows [s]. used: index of the column, -1 for none. others: index -> why no channel."""
 
     time: TimeMap
     t: Floats
@@ -95,7 +95,8 @@ def _counter(sample: Sample, word: Words, i: int, rate: float | None) -> _Counte
     if i in sample.texts or np.isfinite(values).mean() < 0.9:
         return None
     steps = _steps(values, sample.block)
-    if len(steps) < 10:
+    told = dict(word.channels).get("clock", 0.0)
+    if len(steps) < (1 if told > 0.9 else 10):
         return None
     up = float(np.mean(steps > 0.0))
     falls = float(np.mean(steps < 0.0))
@@ -105,7 +106,6 @@ def _counter(sample: Sample, word: Words, i: int, rate: float | None) -> _Counte
     spread = float(np.median(np.abs(steps - middle))) / middle
     long_way = np.abs(steps - middle) > 20.0 * middle
     evenness = max(0.0, 1.0 - spread) * (1.0 - float(np.mean(long_way)))
-    told = dict(word.channels).get("clock", 0.0)
     unit, unit_worth, agrees = _time_unit(middle, word.unit, rate, bool(np.all(values[np.isfinite(values)] % 1 == 0)))
     other = word.channels[0] if word.channels and word.channels[0][0] != "clock" else ("", 0.0)
     if not told and other[1] > 0.5:
@@ -251,7 +251,7 @@ def _is_time_of_day(sample: Sample, word: Words, i: int) -> bool:
         return _share(sample.texts[i], _DAY_TIME) > 0.8
     values = sample.numbers[i]
     known = values[np.isfinite(values)]
-    if len(known) < 20 or "clock" not in dict(word.channels) or known.min() < 0.0:
+    if len(known) < 2 or "clock" not in dict(word.channels) or known.min() < 0.0:
         return False
     scaled = known / 1000.0 if known.max() > 1e6 else known
     if not 1_000.0 < scaled.max() < 240_000.0 or known.max() > 240_000_000.0:

@@ -63,7 +63,8 @@ def find_turn_rates(scene: Scene) -> None:
             # speed from wheels carries the guess of their radius, so the spread is wide without a car or GNSS
             spread = 0.2 if scene.car is not None or scene.speed_from == "GNSS speed" else 0.45
             fits = {u: near(seen.per_si, k, spread) * _usual_rate(scene, u) for u, k in per_si.items()}
-            evidence = f"'{scene.name(yaw)}' counts {seen.per_si:.4g} per rad/s {seen.how} (correlation {abs(seen.correlation):.2f})"
+            evidence = f"'{scene.name(yaw)}' counts {seen.per_si:.4g} per rad/s {seen.how} (correlation "
+            f"{abs(seen.correlation):.2f})"
     choice = decide(stated, fits, evidence, strong)
     scale, unit, clause = 1.0, choice.unit, choice.clause
     if unit.startswith("counts"):
@@ -93,7 +94,7 @@ def _usual_rate(scene: Scene, unit: str) -> float:
 
 
 def _by_gyro_range(scene: Scene, columns: list[int], per_si: dict[str, float]) -> tuple[dict[str, float], str]:
-    """Return (unit -> plausibility, evidence) by the largest rates and by the offset at rest (below 5 deg/s as a rule)."""
+    """Return (unit -> plausibility, evidence) by the largest rates and the offset at rest (below 5 deg/s as a rule)."""
     top = max((float(np.quantile(np.abs(scene.known(i)), 0.99)) for i in columns if len(scene.known(i))), default=0.0)
     calm = scene.quiet(columns)
     rest = (
@@ -185,6 +186,9 @@ def settle_frame(scene: Scene) -> None:
     else:
         right = [a for a in seen if a not in wrong]
         _doubt(scene, wrong, seen, told)
+        for a in (a for a in "xyz" if wrong and a not in seen and f"accel_{a}" in scene.si):
+            old = scene.found[scene.column_of(f"accel_{a}")][0]
+            _replace(scene, f"accel_{a}", min(old.confidence, 0.75), "other axes of the sensor do not point where said")
         _confirm(scene, {a: seen[a] for a in right})
         up = _third(seen, wanted)
     if yaw >= 0 and yaw in scene.found:
@@ -207,8 +211,8 @@ def _signed(direction: str) -> int:
     return next((k + 1) * v for k, v in enumerate(axis) if v)
 
 
-def _unit(axis: int) -> tuple[int, int, int]:
-    return tuple(int(np.sign(axis)) if abs(axis) == k else 0 for k in (1, 2, 3))  # type: ignore[return-value]
+def _unit(axis: int) -> tuple[int, ...]:
+    return tuple(int(np.sign(axis)) if abs(axis) == k else 0 for k in (1, 2, 3))
 
 
 def _cross(a: int, b: int) -> int:

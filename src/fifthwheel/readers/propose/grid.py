@@ -37,10 +37,12 @@ def lay_out(numbers: Sequence[Floats], t: Floats, block: Ints, step: float) -> G
         if count >= 10:
             pieces.append((slice(int(start), int(end)), t[start] + (np.arange(count) + 0.5) * width))
             blocks.append(np.full(count, block[start], dtype=np.int64))
-    if not pieces:
-        return Grid(width, np.zeros(0, np.int64), np.zeros(0), np.zeros((len(numbers), 0)), np.ones(len(numbers)))
+    if not pieces:  # too short for any relation: a grid that knows nothing
+        none: Floats = np.full((len(numbers), 40), np.nan, dtype=np.float64)
+        t: Floats = np.arange(40, dtype=np.float64) * width
+        return Grid(width, np.zeros(40, np.int64), t, none, np.ones(len(numbers)))
     gap = np.array([_gap(values) for values in numbers])
-    columns = np.array(
+    columns: Floats = np.array(
         [
             np.concatenate([_on_bins(values[rows], t[rows], centres, width, held > 1.5) for rows, centres in pieces])
             for values, held in zip(numbers, gap, strict=True)

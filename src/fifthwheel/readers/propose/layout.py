@@ -147,13 +147,14 @@ def _delimited(head: bytes, name: str, whole: bool) -> FileLayout:
     lines = text.splitlines()
     if not whole and len(lines) > 1:
         lines = lines[:-1]
-    body = [line for line in lines[-400:] if line.strip() and not line.lstrip().startswith(("#", "//", "%"))]
+    body = [line for line in lines[-150:] if line.strip() and not line.lstrip().startswith(("#", "//", "%"))]
     if not body or sum(letter in text for letter in "0123456789") == 0 or "\x00" in text:
         raise ReadError("not a table of numbers", where=name, expected="a delimited text, NMEA or UBX file")
     separator, decimal, width = _separator(body)
     quote = "'" if text.count("'") > 2 * width and '"' not in text else '"'
-    cells = [split_line(line, separator, quote) for line in lines]
-    numeric = _numeric_columns(cells[-400:], width, decimal)
+    cells = [split_line(line, separator, quote) for line in lines[:400]]
+    tail = [split_line(line, separator, quote) for line in lines[-400:]]
+    numeric = _numeric_columns(tail, width, decimal)
     if not any(numeric):
         raise ReadError("no column of numbers", where=name, expected="rows of numbers", found=f"'{body[0][:60]}'")
     first = _first_row(cells, numeric, width, decimal)

@@ -11,12 +11,13 @@ from fifthwheel.readers.propose.grid import fit, slope_in_time, smooth
 from fifthwheel.readers.propose.motionfacts import TURN_PER_SI
 from fifthwheel.readers.propose.scene import Candidate, Scene, near
 
-_NOT = {"WP", "MOTOR", "ERPM", "GNSS", "TEMP", "CURRENT", "VOLT", "COUNT", "STEP", "ANGLE", "ENC", "ERROR", "BRAKE", "GYRO", "ACCEL",
+_NOT = {"WP", "MOTOR", "ERPM", "GNSS", "TEMP", "CURRENT", "VOLT", "COUNT", "STEP", "ANGLE", "ENC", "ERROR", "BRAKE",
+"GYRO", "ACCEL",
         "STEER", "YAW", "SETPOINT", "DUTY", "CTRL"}  # fmt: skip
 
 
 def give_loose_wheels_roles(scene: Scene) -> None:
-    """Give wheel speed roles to columns that are told to turn but not where; `settle_order` looks at the order later."""
+    """Give wheel speed roles to columns that are told to turn but not where (see `settle_order`)."""
     if scene.columns_of("wheel_speed_"):
         return
     columns = [i for i in range(len(scene.words)) if _is_loose(scene, i)]
@@ -68,7 +69,7 @@ def _one_alone(scene: Scene, i: int) -> None:
 
 
 def settle_order(scene: Scene) -> None:
-    """Put loose wheels in the order that turns and wheelspin show; doubt named wheels whose left and right are swapped."""
+    """Put loose wheels in the order that turns and wheelspin show; doubt named wheels that are swapped."""
     columns = scene.columns_of("wheel_speed_")
     if len(columns) < 2:
         return
@@ -84,7 +85,8 @@ def settle_order(scene: Scene) -> None:
         if scene.found.get(i) and scene.turn_sure and sides[i] * told < -0.5:
             old = scene.found[i][0]
             side = "right" if told < 0 else "left"
-            why = f"but in turns it runs like a {side} wheel (correlation {abs(sides[i]):.2f}): are left and right swapped?"
+            why = f"but in turns it runs like a {side} wheel (correlation {abs(sides[i]):.2f}): are left and right "
+            "swapped?"
             scene.found[i] = [_with(old, channel, min(0.6, old.confidence), f"{old.reason}; {why}")]
 
 
@@ -159,9 +161,9 @@ def _order_loose(
     side_sure = min(abs(sides[i]) for i in loose) > 0.5
     spin_sure = len(axles) == 1 and len(columns) == 4 and min(abs(spins[i]) for i in loose) > 0.01
     for i, wheel in zip(loose, best, strict=True):
-        old = scene.found.get(i, [None])[0]  # type: ignore[list-item]
-        if old is None:
+        if i not in scene.found:
             continue
+        old = scene.found[i][0]
         clauses = []
         if side_sure:
             clauses.append(

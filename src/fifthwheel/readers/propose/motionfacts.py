@@ -27,7 +27,8 @@ SPEED_PER_SI = {
 GRAVITY_COUNTS = (16384.0, 8192.0, 4096.0, 2048.0, 1024.0, 512.0, 256.0)
 """Counts per g of 16-, 14-, 13- and 12-bit inertial sensors at their usual full scales (common practice, no source)."""
 GYRO_COUNTS = (131.072, 65.536, 32.768, 16.384, 114.3, 57.1, 28.6, 14.3)
-"""Counts per deg/s of 16-bit sensors: 2^15 counts over 250, 500, 1000, 2000 deg/s, or 8.75, 17.5, 35, 70 mdeg/s a count."""
+"""Counts per deg/s of 16-bit sensors: 2^15 counts over 250 to 2000 deg/s, or 8.75 to 70 mdeg/s a count (common
+practice, no source)."""
 
 
 def find_positions(scene: Scene) -> None:
@@ -346,7 +347,7 @@ def course_column_rate(scene: Scene) -> Floats | None:
 @dataclass(frozen=True)
 class Turning:
     """What witnesses say of a yaw rate column. per_si: numbers per rad/s (magnitude), NaN when unknown; how and
-    correlation: of the best witness. sign: +1 when it counts anticlockwise by an independent witness (course or wheels),
+    correlation: of the best witness. sign: +1 when it counts anticlockwise by a witness of its own (course, wheels),
     -1 clockwise, 0 unknown. lateral: accel channel that follows speed x turn rate, "" when none, and that sign."""
 
     per_si: float
@@ -355,6 +356,12 @@ class Turning:
     sign: int
     lateral: str
     lateral_sign: int
+
+
+def _swing(values: Floats) -> float:
+    """Return the standard deviation of what is known, 0 when nothing is."""
+    known = values[np.isfinite(values)]
+    return float(np.std(known)) if len(known) else 0.0
 
 
 def turn_rate_fits(scene: Scene, raw: Floats) -> Turning:
@@ -367,7 +374,7 @@ def turn_rate_fits(scene: Scene, raw: Floats) -> Turning:
         if rate is None:
             continue
         course = fit_delayed(smoothed, -rate, grid.block, 12)
-        if abs(course.correlation) > 0.5:
+        if abs(course.correlation) > 0.5 and np.nanstd(rate) > 0.03:
             sign = int(np.sign(course.correlation))
             found.append((abs(course.correlation), course, "against the course of the positions"))
     if scene.speed is not None:
@@ -377,14 +384,14 @@ def turn_rate_fits(scene: Scene, raw: Floats) -> Turning:
                 continue
             follow = smooth(scene.si[channel], grid.block, 13)
             by = fit_delayed(smoothed * scene.speed, follow, grid.block, 2, scene.speed > 1.0)
-            if abs(by.correlation) > best:
+            if abs(by.correlation) > best and _swing(follow[scene.speed > 1.0]) > 0.5:
                 best, lateral, lateral_sign = abs(by.correlation), channel, int(np.sign(by.correlation))
                 found = [f for f in found if "lateral" not in f[2]]
                 found.append((abs(by.correlation), by, "against lateral acceleration over speed"))
     difference = scene.si.get("wheel_difference")
     if difference is not None:
         wheels = fit(smoothed, smooth(difference, grid.block, 13))
-        if abs(wheels.correlation) > 0.5:
+        if abs(wheels.correlation) > 0.5 and _swing(difference) > 0.1:
             sign = sign or int(np.sign(wheels.correlation))
             found.append((0.8 * abs(wheels.correlation), wheels, "against the right wheels less the left"))
     if not found:

@@ -18,20 +18,28 @@ _PULSE_MIDDLE, _PULSE_LOW, _PULSE_SPAN = 1500.0, 1000.0, 500.0
 
 _TO_SI: dict[str, tuple[float, float]] = {
     "V": (1.0, 0.0), "mV": (1e-3, 0.0), "A": (1.0, 0.0), "mA": (1e-3, 0.0), "degC": (1.0, 273.15), "K": (1.0, 0.0),
-    "degF": (5.0 / 9.0, 255.372), "Pa": (1.0, 0.0), "hPa": (100.0, 0.0), "kPa": (1e3, 0.0), "bar": (1e5, 0.0), "1": (1.0, 0.0),
-    "%": (0.01, 0.0), "m": (1.0, 0.0), "mm": (1e-3, 0.0), "cm": (1e-2, 0.0), "km": (1e3, 0.0), "ft": (0.3048, 0.0), "s": (1.0, 0.0),
-    "ms": (1e-3, 0.0), "us": (1e-6, 0.0), "ns": (1e-9, 0.0), "A s": (1.0, 0.0), "mAh": (3.6, 0.0), "A h": (3600.0, 0.0), "uT": (1e-6, 0.0),
-    "mT": (1e-3, 0.0), "m/s": (1.0, 0.0), "km/h": (1 / 3.6, 0.0), "mph": (0.44704, 0.0), "kn": (0.514444, 0.0), "mm/s": (1e-3, 0.0),
+    "degF": (5.0 / 9.0, 255.372), "Pa": (1.0, 0.0), "hPa": (100.0, 0.0), "kPa": (1e3, 0.0), "bar": (1e5, 0.0),
+    "1": (1.0, 0.0),
+    "%": (0.01, 0.0), "m": (1.0, 0.0), "mm": (1e-3, 0.0), "cm": (1e-2, 0.0), "km": (1e3, 0.0), "ft": (0.3048, 0.0),
+    "s": (1.0, 0.0),
+    "ms": (1e-3, 0.0), "us": (1e-6, 0.0), "ns": (1e-9, 0.0), "A s": (1.0, 0.0), "mAh": (3.6, 0.0), "A h": (3600.0, 0.0),
+    "uT": (1e-6, 0.0),
+    "mT": (1e-3, 0.0), "m/s": (1.0, 0.0), "km/h": (1 / 3.6, 0.0), "mph": (0.44704, 0.0), "kn": (0.514444, 0.0),
+    "mm/s": (1e-3, 0.0),
     "cm/s": (1e-2, 0.0), "ft/s": (0.3048, 0.0), "rad": (1.0, 0.0), "deg": (math.pi / 180.0, 0.0),
 }  # fmt: skip
 
 _TYPICAL: dict[str, tuple[float, float]] = {
-    "battery_voltage": (5.0, 60.0), "supply_voltage": (2.8, 15.0), "battery_current": (0.5, 300.0), "motor_current": (0.5, 300.0),
-    "motor_duty": (0.05, 1.02), "air_pressure": (60e3, 106e3), "air_humidity": (0.05, 1.0), "gnss_altitude": (0.5, 4500.0),
-    "gnss_horizontal_accuracy": (0.005, 60.0), "gnss_vertical_accuracy": (0.005, 90.0), "gnss_speed_accuracy": (0.01, 5.0),
+    "battery_voltage": (5.0, 60.0), "supply_voltage": (2.8, 15.0), "battery_current": (0.5, 300.0),
+    "motor_current": (0.5, 300.0),
+    "motor_duty": (0.05, 1.02), "air_pressure": (60e3, 106e3), "air_humidity": (0.05, 1.0), "gnss_altitude": (0.5,
+    4500.0),
+    "gnss_horizontal_accuracy": (0.005, 60.0), "gnss_vertical_accuracy": (0.005, 90.0), "gnss_speed_accuracy": (0.01,
+    5.0),
     "gnss_velocity": (1.0, 50.0), "speed_setpoint": (1.0, 50.0), "time_step": (2e-4, 1.0), "loop_time": (1e-5, 0.1),
     "battery_charge": (1.0, 60e3), "mag_": (5e-6, 2e-4), "gnss_satellites": (3.0, 60.0), "gnss_hdop": (0.4, 20.0),
-    "gnss_vdop": (0.4, 20.0), "gnss_pdop": (0.4, 20.0), "gnss_fix": (0.5, 6.0), "roll": (0.005, 3.2), "pitch": (0.005, 3.2), "yaw": (0.3, 6.4),
+    "gnss_vdop": (0.4, 20.0), "gnss_pdop": (0.4, 20.0), "gnss_fix": (0.5, 6.0), "roll": (0.005, 3.2), "pitch": (0.005,
+    3.2), "yaw": (0.3, 6.4),
 }  # fmt: skip
 """Where the largest numbers [SI] of a channel usually lie (common practice, no source)."""
 
@@ -56,7 +64,8 @@ def find_plain(scene: Scene) -> None:
     special: dict[str, Callable[[Scene, int], None]] = {
         "throttle": _command, "brake": _command, "steer_command": _steering, "steer": _steering, "gnss_course": _course,
         "gnss_velocity_north": _velocity, "gnss_velocity_east": _velocity, "gnss_velocity_down": _velocity,
-        "battery_voltage": _voltage, "time_step": _time_step, "row_counter": _row_counter, "radio_signal": _bare, "marker": _bare,
+        "battery_voltage": _voltage, "time_step": _time_step, "row_counter": _row_counter, "radio_signal": _bare,
+        "marker": _bare,
     }  # fmt: skip
     for i, (channel, _) in sorted(scene.roles.items()):
         if i in scene.found or i in scene.sample.texts:
@@ -251,7 +260,7 @@ def _curvature(scene: Scene) -> Floats | None:
 
 def _steering(scene: Scene, i: int) -> None:
     """Propose a steer angle (by its unit, or by the wheelbase it implies) or a steer command, left positive."""
-    channel, strength = scene.roles[i]
+    strength = scene.roles[i][1]
     values = scene.known(i)
     stated = scene.words[i].unit
     low, high = float(values.min()), float(values.max())

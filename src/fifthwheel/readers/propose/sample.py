@@ -19,8 +19,8 @@ if TYPE_CHECKING:
 
 ROWS = 40_000
 """Rows looked at, at most."""
-BLOCKS = 10
-CELLS = 1_600_000
+BLOCKS = 8
+CELLS = 1_200_000
 """Cells looked at, at most: wide files get fewer rows."""
 
 

@@ -36,7 +36,8 @@ class Candidate:
 class Scene:
     """Columns of one file under examination. roles: column -> (channel, strength) as the words alone suggest.
     speed [m/s], turn rate [rad/s anticlockwise] and course [rad clockwise from north] on the grid once found, with
-    where they come from; turn_sure: its sign has a witness of its own. radius: wheel radius [m] in use and whether it is known from the car."""
+    where they come from; turn_sure: its sign has a witness of its own. radius: wheel radius
+    [m] in use, of the car when there is one. loose: wheel columns whose place is assumed. si: channel -> SI values."""
 
     sample: Sample
     words: Sequence[Words]

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from fifthwheel.car.model import Motor
 from fifthwheel.data import Floats
 from fifthwheel.readers.propose.grid import fit, smooth
 from fifthwheel.readers.propose.motionfacts import TURN_PER_SI
@@ -30,8 +31,10 @@ _TURNS = (
     65536.0,
 )
 """Where a wheel angle may wrap: one turn as 1, radians, degrees, tenths and hundredths, and 8 to 16 bits."""
-_NICE = (1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 14, 15, 16, 18, 20, 22, 24, 28, 30, 32, 36, 40, 42, 44, 46, 48, 50, 52, 56, 60, 64, 72,
-         80, 90, 96, 100, 120, 128, 144, 180, 192, 200, 240, 250, 256, 300, 360, 400, 480, 500, 512, 600, 720, 800, 1000, 1024, 1200,
+_NICE = (1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 14, 15, 16, 18, 20, 22, 24, 28, 30, 32, 36, 40, 42, 44, 46, 48, 50, 52,
+56, 60, 64, 72,
+         80, 90, 96, 100, 120, 128, 144, 180, 192, 200, 240, 250, 256, 300, 360, 400, 480, 500, 512, 600, 720, 800,
+         1000, 1024, 1200,
          1440, 2000, 2048, 2400, 3600, 4000, 4096, 8192, 16384)  # fmt: skip
 """Pulses a turn that encoders, magnets and toothed wheels have (common practice, no source)."""
 
@@ -249,12 +252,11 @@ def _running_difference(scene: Scene, i: int, wheel: str) -> str:
             & (np.diff(scene.clock.block) == 0)
             & ((steps != 0) | (values != 0))
         )
-        if (
-            ok.sum() > 30
-            and float(np.mean(np.abs(steps[ok] - values[ok]) <= 1e-6 + 0.02 * np.abs(values[ok]) + 1.0)) > 0.95
-        ):
-            if np.corrcoef(steps[ok], values[ok])[0, 1] > 0.99:
-                return scene.name(j)
+        if ok.sum() <= 30:
+            continue
+        close = np.abs(steps[ok] - values[ok]) <= 1e-6 + 0.02 * np.abs(values[ok]) + 1.0
+        if float(np.mean(close)) > 0.95 and np.corrcoef(steps[ok], values[ok])[0, 1] > 0.99:
+            return scene.name(j)
     return ""
 
 
@@ -295,7 +297,7 @@ def find_motor_speeds(scene: Scene) -> None:
         scene.add(Candidate(i, channel, unit or "rpm", confidence, reason, pole_pairs=pairs))
 
 
-def _motor_of(scene: Scene, channel: str):  # type: ignore[no-untyped-def]
+def _motor_of(scene: Scene, channel: str) -> Motor | None:
     """Return the car's motor for a channel: by its wheel or axle, else the only or first one."""
     if scene.car is None or not scene.car.motors:
         return None
@@ -306,7 +308,9 @@ def _motor_of(scene: Scene, channel: str):  # type: ignore[no-untyped-def]
     return scene.car.motors[0]
 
 
-def _motor_by_words(scene: Scene, i: int, channel: str, strength: float, stated: str, electrical: bool, motor) -> None:  # type: ignore[no-untyped-def]
+def _motor_by_words(
+    scene: Scene, i: int, channel: str, strength: float, stated: str, electrical: bool, motor: Motor | None
+) -> None:
     raw = np.abs(scene.known(i))
     top = float(np.quantile(raw, 0.995)) if len(raw) else 0.0
     unit = stated or ("rpm" if top > 1500.0 else "rad/s")

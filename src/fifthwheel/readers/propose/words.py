@@ -12,16 +12,19 @@ from fifthwheel.glossary import CHANNELS
 from fifthwheel.readers.propose.unitwords import DIMENSIONS, unit_of
 
 _WORDS: dict[str, str] = {
-    "TIME": "tijd time zeit temps tiempo tempo timestamp ts clock tstamp epoch unix utc elapsed datetime uhrzeit hora heure ora "
+    "TIME": "tijd time zeit temps tiempo tempo timestamp ts clock tstamp epoch unix utc elapsed datetime uhrzeit hora "
+    "heure ora "
             "timer t millis micros zeitstempel horodatage tick ticktime systime uptime sec seconds laufzeit stamp",
     "DATE": "date datum fecha data",
     "WHEEL": "wiel wheel whl wh roue rueda ruota wheels raeder rader rad w roda tire hub",
-    "SPEED": "velocidade snelheid speed spd vel velocity v geschwindigkeit geschw vitesse velocidad velocita gspeed speeds",
+    "SPEED": "velocidade snelheid speed spd vel velocity v geschwindigkeit geschw vitesse velocidad velocita gspeed "
+    "speeds",
     "ROT": "omega n drehzahl giri regime rotation rot revs tacho tach rpm rps angvel umdrehungen vueltas",
     "ERPM": "erpm elrpm edrehzahl electricalrpm eomega",
     "ANGLE": "angle winkel ang angolo angulo position pos phase theta",
     "ENC": "enc encoder geber codeur codificador abs",
-    "COUNT": "count counts cnt ticks pulses pulse impulse impulsions pulsos impulsi counter zaehler zahler turned odometer dist",
+    "COUNT": "count counts cnt ticks pulses pulse impulse impulsions pulsos impulsi counter zaehler zahler turned "
+    "odometer dist",
     "STEP": "step dcount delta inc diff increment dpos dticks dticks dpulses dangle schritt",
     "ERROR": "error errors err fault fehler erreur errore crcerr bad lost drops dropped",
     "MOTOR": "motor mot engine moteur motore mtr m",
@@ -30,13 +33,16 @@ _WORDS: dict[str, str] = {
     "TYRE": "tyre tire reifen pneu neumatico gomma",
     "TEMP": "temp temperature temperatur temperatura tmp",
     "CURRENT": "current curr strom courant corriente corrente amps amp i amperage ibat ibatt imot",
-    "VOLT": "tensao spanning voltage volt volts spannung tension voltaje tensione u vbat vbatt vbus vin ubat upack vpack",
-    "BATTERY": "batt bat battery akku batterie bateria batteria pack lipo vbat vbatt vbus ubat ibat ibatt accu bus vpack upack",
+    "VOLT": "tensao spanning voltage volt volts spannung tension voltaje tensione u vbat vbatt vbus vin ubat upack "
+    "vpack",
+    "BATTERY": "batt bat battery akku batterie bateria batteria pack lipo vbat vbatt vbus ubat ibat ibatt accu bus "
+    "vpack upack",
     "INPUT": "input in",
     "SUPPLY": "supply rail vcc vdd 5v 3v3 bec 5v0 servorail v5 logic",
     "DUTY": "duty dutycycle pwmduty tastgrad",
     "CHARGE": "charge mah used consumed ladung drawn ah capacity kapazitaet",
-    "ACCEL": "accel ac aceleracao versnelling versn acc acceleration accelerometer beschleunigung beschl accelerazione aceleracion a lin linear linaccel acel "
+    "ACCEL": "accel ac aceleracao versnelling versn acc acceleration accelerometer beschleunigung beschl accelerazione "
+    "aceleracion a lin linear linaccel acel "
              "accelero imua acceler gforce g",
     "GYRO": "gyro gyr gyroscope giro gyroskop giroscopio drehrate turnrate angrate gyros imug gy omegaimu girosc",
     "MAG": "mag magnet magnetometer magneto compass",
@@ -45,10 +51,12 @@ _WORDS: dict[str, str] = {
     "LATD": "sideways sidewards lateral quer lat side seitlich transversal laterale transv",
     "VERTD": "vertical vert vertikal hoch verticale up heave",
     "YAW": "guinada yaw turn gier lacet guinada imbardata gierwinkel",
-    "ROLL": "roll wank roulis rollio balanceo wanken rollwinkel", "PITCH": "pitch nick tangage beccheggio cabeceo nicken",
+    "ROLL": "roll wank roulis rollio balanceo wanken rollwinkel",
+    "PITCH": "pitch nick tangage beccheggio cabeceo nicken",
     "RATE": "rate rates taxa snelheid geschwindigkeit velocidad vitesse velocita",
     "GNSS": "gps gnss gnss gpsd sat receiver empfaenger rtk",
-    "LATI": "latitude latitud latitudine breite breitengrad lat", "LONGI": "longitude longitud longitudine lon lng long laenge lange laengengrad",
+    "LATI": "latitude latitud latitudine breite breitengrad lat",
+    "LONGI": "longitude longitud longitudine lon lng long laenge lange laengengrad",
     "ALT": "alt altitude altitud altitudine hoehe hohe height elevation ele msl hmsl",
     "COURSE": "course cog heading head hdg kurs cap rumbo rotta track bearing headmot headingmotion azimuth",
     "SOG": "sog ground groundspeed gspeed gndspd",
@@ -56,23 +64,28 @@ _WORDS: dict[str, str] = {
     "SATS": "sats sat satellites satellite numsv nsat nsats satelliten numsats sv svs satelites",
     "VIEW": "view visible inview sichtbar", "FIX": "fix fixtype fixq quality mode3d fixstatus",
     "HDOP": "hdop", "VDOP": "vdop", "PDOP": "pdop",
-    "ACCURACY": "accuracy precision genauigkeit eph uncertainty", "HACC": "hacc epe", "VACC": "vacc epv", "SACC": "sacc eps",
+    "ACCURACY": "accuracy precision genauigkeit eph uncertainty", "HACC": "hacc epe", "VACC": "vacc epv",
+    "SACC": "sacc eps",
     "THROTTLE": "throttle thr gas gaz acelerador acceleratore accelerateur gaspedal pedal thrtl tps accelerator throt",
     "STEER": "steer steering lenk lenkung lenkwinkel direction direccion sterzo str volant servo braquage strg",
     "SETPOINT": "setpoint target soll consigne cmd command desired sollwert ref demand",
     "MARKER": "marker mark flag event lap marke button trigger marque",
-    "AIR": "air luft aire aria ambient amb outside umgebung ambiente exterieur", "PRESSURE": "pressure druck baro pression presion pressione barometer press",
+    "AIR": "air luft aire aria ambient amb outside umgebung ambiente exterieur",
+    "PRESSURE": "pressure druck baro pression presion pressione barometer press",
     "HUMIDITY": "humidity feuchte hum humidite humedad umidita rh", "BOARD": "board mcu cpu platine pcb chip core box",
-    "ROW": "row seq sequence idx index line frame rowno nr zeile sample packet num record samples id no", "DT": "dt timestep deltat tdelta",
+    "ROW": "row seq sequence idx index line frame rowno nr zeile sample packet num record samples id no",
+    "DT": "dt timestep deltat tdelta",
     "BOOT": "boot boots reset resets restart bootcount", "LOOP": "loop cycle looptime zyklus exec",
-    "LINK": "link crc uart frames packets packetloss comm rxerr linkerr serial", "RADIO": "rssi radio lq signal rx lqi snr",
+    "LINK": "link crc uart frames packets packetloss comm rxerr linkerr serial",
+    "RADIO": "rssi radio lq signal rx lqi snr",
     "FRONT": "front fr f vorn vorne vorder avant delantera delantero ant anteriore anterior del vorderachse",
     "REAR": "rear back hinten hinter heck arriere tras trasera trasero post posteriore posterior hinterachse rr_",
     "LEFT": "left l li links gauche izq izquierda izquierdo sx sinistra",
     "RIGHT": "right r re rechts droite der derecha derecho dx destra",
     "THROTTLE_CH": "rc pwm ch channel",
     "WIND": "wind", "TURBO": "gear gang marcha rapport",
-    "JUNK": "adjust spare reserved dummy unused foo firmware version comment remark note notes bemerkung status state mode",
+    "JUNK": "adjust spare reserved dummy unused foo firmware version comment remark note notes bemerkung status state "
+    "mode",
     "MAX": "max min limit limits avg mean",
 }  # fmt: skip
 
@@ -98,13 +111,20 @@ for _concept, _spelled in _WORDS.items():
         _BY_WORD.setdefault(_word, set()).add(_concept)
 
 _SPEAKING_UNITS = {
-    "rpm": ("rpm", "ROT"), "rps": ("turn/s", "ROT"), "erpm": ("rpm", "ERPM"), "kmh": ("km/h", "SPEED"), "kph": ("km/h", "SPEED"),
-    "mph": ("mph", "SPEED"), "kn": ("kn", "SPEED"), "kts": ("kn", "SPEED"), "knots": ("kn", "SPEED"), "dps": ("deg/s", ""), "rads": ("rad/s", ""),
-    "radps": ("rad/s", ""), "mps": ("m/s", "SPEED"), "amps": ("A", "CURRENT"), "volts": ("V", "VOLT"), "mv": ("mV", ""), "pct": ("%", ""),
-    "mps2": ("m/s2", ""), "mah": ("mAh", "CHARGE"), "us": ("us", ""), "millis": ("ms", "TIME"), "micros": ("us", "TIME"), "ms": ("ms", ""),
-    "hpa": ("hPa", "PRESSURE"), "degc": ("degC", ""), "mg": ("mg", ""), "mdps": ("mdeg/s", ""), "upm": ("rpm", "ROT"), "usec": ("us", ""),
-    "raw": ("counts", ""), "lsb": ("counts", ""), "ticks": ("counts", "COUNT"), "counts": ("counts", "COUNT"), "pulses": ("counts", "COUNT"),
-    "count": ("counts", "COUNT"), "dcount": ("counts", "STEP"), "deg": ("deg", ""), "percent": ("%", ""), "dbm": ("dB", ""), "celsius": ("degC", "TEMP"),
+    "rpm": ("rpm", "ROT"), "rps": ("turn/s", "ROT"), "erpm": ("rpm", "ERPM"), "kmh": ("km/h", "SPEED"), "kph": ("km/h",
+    "SPEED"),
+    "mph": ("mph", "SPEED"), "kn": ("kn", "SPEED"), "kts": ("kn", "SPEED"), "knots": ("kn", "SPEED"), "dps": ("deg/s",
+    ""), "rads": ("rad/s", ""),
+    "radps": ("rad/s", ""), "mps": ("m/s", "SPEED"), "amps": ("A", "CURRENT"), "volts": ("V", "VOLT"), "mv": ("mV", ""),
+    "pct": ("%", ""),
+    "mps2": ("m/s2", ""), "mah": ("mAh", "CHARGE"), "us": ("us", ""), "millis": ("ms", "TIME"), "micros": ("us",
+    "TIME"), "ms": ("ms", ""),
+    "hpa": ("hPa", "PRESSURE"), "degc": ("degC", ""), "mg": ("mg", ""), "mdps": ("mdeg/s", ""), "upm": ("rpm", "ROT"),
+    "usec": ("us", ""),
+    "raw": ("counts", ""), "lsb": ("counts", ""), "ticks": ("counts", "COUNT"), "counts": ("counts", "COUNT"),
+    "pulses": ("counts", "COUNT"),
+    "count": ("counts", "COUNT"), "dcount": ("counts", "STEP"), "deg": ("deg", ""), "percent": ("%", ""), "dbm": ("dB",
+    ""), "celsius": ("degC", "TEMP"),
 }  # fmt: skip
 """Words that are a unit wherever they stand, and the concept they bring along."""
 
@@ -226,8 +246,8 @@ _RULES: list[tuple[str, str, str, float]] = [
 
 @dataclass(frozen=True)
 class Words:
-    """What a header says. channels: (glossary channel or "clock", strength 0..1), best first. unit: stated unit, "" when
-    none; wheel and axis as told; date: the header names a date; side: "left"/"right" without an axle."""
+    """What a header says. channels: (glossary channel or "clock", strength 0..1), best first. unit: as stated, ""
+    when none. concepts: what its words mean. side: "left" or "right" without an axle. number, axis: as told."""
 
     text: str
     channels: tuple[tuple[str, float], ...]
@@ -299,7 +319,7 @@ def _tokens(text: str, camel: bool = True) -> list[str]:
 
 
 def _readings(text: str, unit: str) -> list[tuple[list[str], str]]:
-    """Return possible readings of a header: (tokens, unit), split at capitals or not, a unit taken off its end or not."""
+    """Return possible readings: (tokens, unit), split at capitals or not, a unit taken off its end or not."""
     whole, split = _tokens(text, camel=False), _tokens(text)
     readings = _tail_readings(whole, unit)  # first, so that mV and hPa stay whole when both readings serve
     if whole != split:
