@@ -170,7 +170,7 @@ def test_gnss_is_held_at_ten_hertz_and_late(truth: DemoTruth, rows: list[list[st
     fresh = np.flatnonzero(first[1:] & (np.diff(stamps) > 0.0) & (fix[1:] > 0.0)) + 1
     shown, when = speed[fresh], day.t[at][fresh]
     costs = [np.nanmean((shown - np.interp(when - lag, day.t, day.truth["u"])) ** 2) for lag in lags]
-    assert lags[int(np.argmin(costs))] == pytest.approx(day.errors.gnss_latency, abs=0.008)
+    assert lags[int(np.argmin(costs))] == pytest.approx(truth.parameters["gnss_latency"], abs=0.006)
     lost = sum(fault.size for fault in faults(truth, "gnss-lost"))
     assert np.count_nonzero(fix == 0.0) / 200.0 == pytest.approx(lost, abs=0.5)
 

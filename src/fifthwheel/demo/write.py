@@ -150,7 +150,7 @@ def true_parameters(simulated: Simulated) -> dict[str, float]:
     spec, errors = simulated.spec, simulated.errors
     named = {f"wheel_radius_{wheel}": spec.radius[k] for k, wheel in enumerate(WHEELS)}
     named |= {"tyre_growth_front": spec.growth[0], "tyre_growth_rear": spec.growth[1], "growth_at": spec.growth_at}
-    named |= {"gnss_latency": errors.gnss_latency, "clock_rate": errors.clock_rate}
+    named |= {"gnss_latency": shown_latency(simulated), "clock_rate": errors.clock_rate}
     named |= {f"accel_bias_{axis}": errors.accel_bias[k] for k, axis in enumerate("xyz")}
     named |= {f"gyro_bias_{axis}": errors.gyro_bias[k] for k, axis in enumerate("xyz")}
     named |= {"gyro_scale": errors.gyro_scale, "drag_area": spec.drag_area, "mass": spec.mass}
@@ -158,6 +158,14 @@ def true_parameters(simulated: Simulated) -> dict[str, float]:
     named |= dict(zip(mount, errors.misalignment, strict=True))
     named |= {"rolling_resistance": spec.rolling_resistance, "effective_mass": effective_mass(simulated)}
     return named
+
+
+def shown_latency(simulated: Simulated) -> float:
+    """Return the mean time [s] from a fix's validity to the first row of the log that shows it."""
+    t, fixes = simulated.t, simulated.fixes
+    row = np.minimum(np.searchsorted(t, fixes.arrival), len(t) - 1)
+    late = t[row] - fixes.t
+    return float(np.mean(late[late < 0.5]))
 
 
 def effective_mass(simulated: Simulated) -> float:
@@ -232,7 +240,7 @@ def day_faults(simulated: Simulated) -> list[Fault]:
     faults = [
         Fault("counter-wrap", 1, wraps, wraps, "", 1.0, "wraps", "the 32-bit microsecond counter starts over"),
         Fault("reboot", 2, 0.0, 0.0, "", 1.0, "reboots", "the logger was switched off and on; its header is repeated"),
-        Fault("gnss-latency", 1, 0.0, ends[0], "", simulated.errors.gnss_latency, "s", "fixes arrive late"),
+        Fault("gnss-latency", 1, 0.0, ends[0], "", shown_latency(simulated), "s", "fixes arrive late"),
         Fault("clock-rate", 1, 0.0, ends[0], "", simulated.errors.clock_rate, "1", "the logger's clock runs fast"),
         Fault("truncated-row", 2, ends[1], ends[1], "", 1.0, "rows", "the last row breaks off"),
     ]
