@@ -70,6 +70,7 @@ fw::MotionSettings<double> settings_of(const nb::dict& d) {
     numbers(d, "prior_sd", s.prior_sd, fw::motion::count);
     s.radius_shared_sd = number(d, "radius_shared_sd");
     s.pair_wheels = nb::cast<bool>(d["pair_wheels"]);
+    s.trust_wheels = nb::cast<bool>(d["trust_wheels"]);
     s.growth_shared_sd = number(d, "growth_shared_sd");
     numbers(d, "radius_axle_sd", s.radius_axle_sd, 2);
     return s;

@@ -80,6 +80,9 @@ struct MotionSettings {
     // Take the mean of both wheels of an axle as one reading: their difference holds the yaw rate only as
     // well as track and tyres are known, so with a gyro it is left out.
     bool pair_wheels = true;
+    // Without an accelerometer nothing but wheels may tell the speed: then none is left out for its
+    // innovation.
+    bool trust_wheels = false;
     Real light_load = Real(0.3);  // load [m/s2] below which a wheel counts as free
     Real still_speed_variance = Real(1e-6);
     Real still_rate_variance = Real(1e-6);

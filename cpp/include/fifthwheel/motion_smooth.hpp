@@ -310,8 +310,9 @@ class MotionPass {
         // A wheel under torque errs to one side: fast under drive, slow under braking.
         const Real size = wheel.y > Real(0) ? wheel.y : -wheel.y;
         const bool suspect = wheel.load * wheel.y > settings_.light_load * size;
-        const Gate<Real> gate = suspect ? Gate<Real>{Tail::redescending, Real(2), Real(4)}
-                                        : Gate<Real>{Tail::redescending, Real(3), Real(10)};
+        Gate<Real> gate{Tail::redescending, Real(3), Real(10)};
+        if (suspect) gate = Gate<Real>{Tail::redescending, Real(2), Real(4)};
+        if (settings_.trust_wheels) gate = Gate<Real>{Tail::heavy, Real(3), Real(1e15)};
         const bool loaded = wheel.load > settings_.light_load || wheel.load < -settings_.light_load;
         apply(state, h, wheel.y, wheel.variance, wheel.own, gate, loaded ? 1 : 0, record, consistency);
     }

@@ -27,7 +27,16 @@ from fifthwheel.core import (
 )
 from fifthwheel.data import WHEELS, Bools, Finding, Floats, Motion, Quantity, Recording, Track
 from fifthwheel.motion.coarse import coarse_problem, coarse_rows, on_all_rows
-from fifthwheel.motion.gnss import Fixes, Latency, find_latency, fix_columns, gnss_fixes, speed_memory, speed_on_rows
+from fifthwheel.motion.gnss import (
+    Fixes,
+    Latency,
+    find_latency,
+    fix_columns,
+    gnss_fixes,
+    noise_scale,
+    speed_memory,
+    speed_on_rows,
+)
 from fifthwheel.motion.levels import LIGHT_LOAD, Noise, force_noise, loads, session_noise, settings, wheel_variance
 from fifthwheel.motion.mounting import Mounting, level, twist
 from fifthwheel.motion.notes import motion_notes
@@ -45,6 +54,9 @@ from fifthwheel.motion.prepare import (
 )
 from fifthwheel.motion.starts import Start, segment_starts
 from fifthwheel.motion.still import standstill
+
+UNKNOWN_FORCE = 5.0
+"""Power spectral density [m2/s3] of a lateral force that nothing measures: some m/s2 over some tenths of a second."""
 
 Progress = Callable[[str, float], None] | None
 
@@ -108,7 +120,7 @@ def _latency(fixes: Fixes, inertial: InertialColumns | None, typical: Floats, li
     stated = (0.1, 0.08)
     if car.gnss is not None:
         stated = (car.gnss.latency.value, max(car.gnss.latency.u, 0.02))
-    if inertial is not None:
+    if inertial is not None and inertial.pushes:
         ax = inertial.ax - float(np.median(inertial.ax))
         reference = np.concatenate([[0.0], np.cumsum(0.5 * (ax[1:] + ax[:-1]) * np.diff(line.t))])
         found = find_latency(fixes, reference, line, stated)
@@ -132,7 +144,7 @@ def look(recording: Recording, car: Car) -> Scene:
     still = standstill(wheels, inertial, gnss_speed, car, line)
     mounting = Mounting()
     typical = _typical_speed(wheels, rim, fixes, first_guess, line)
-    if inertial is not None:
+    if inertial is not None and inertial.pushes and inertial.slides:
         inertial, mounting = level(inertial, still)
         inertial, mounting = twist(inertial, typical, still, line, mounting)
     latency = Latency(0.0, 0.0, "none")
@@ -161,13 +173,15 @@ def _rows(
     rows: dict[str, Any] = {"t": line.t, "ax": _narrow(ax), "ay": _narrow(ay), "gz": _narrow(gz)}
     slow = {f"slow_{k}": smooth(c, width) for k, c in (("ax", ax), ("ay", ay), ("gz", gz))}
     rows |= {k: _narrow(c) for k, c in slow.items()}
-    if inertial is not None:
+    if inertial is not None and inertial.pushes:
         made_up = np.where(inertial.missing, 50.0, 1.0).astype(np.float32)
         rows["noise_x"] = force_noise(ax, scene.noise, typical, line) * made_up
         rows["noise_y"] = force_noise(ay, scene.noise, typical, line) * made_up
+        if not inertial.slides:
+            rows["noise_y"][:] = UNKNOWN_FORCE
     else:
         rows["noise_x"] = rows["noise_y"] = np.full(line.t.size, 0.05, dtype=np.float32)
-    lateral = np.abs(slow["slow_ay"]) if inertial is not None else np.zeros(line.t.size)
+    lateral = np.abs(slow["slow_ay"])
     memory = max(1.0, 0.4 / line.dt)
     rows["lateral_variance"] = _narrow(((0.01 + np.abs(typical) * (0.004 + 0.008 * lateral)) ** 2) * memory)
     rows["lateral_memory"] = float(memory)
@@ -188,7 +202,7 @@ def _rows(
 def _push(scene: Scene, slow_ax: Floats, typical: Floats) -> Floats:
     """Return the smoothed longitudinal acceleration [m/s2] without gravity: from the sensor, else from the speed."""
     line = scene.line
-    if scene.inertial is None:
+    if scene.inertial is None or not scene.inertial.pushes:
         return np.gradient(smooth(typical, round(0.4 / line.dt)), line.t)
     quick = smooth(scene.force[0], round(0.08 / line.dt))
     rest = float(np.median(slow_ax[scene.still])) if scene.still.any() else float(np.median(slow_ax))
@@ -266,7 +280,7 @@ def estimate_motion(recording: Recording, car: Car, *, progress: Progress = None
             do="Name such a channel in the mapping",
         )
     starts = segment_starts(scene.line, scene.fixes, scene.latency.value, scene.inertial, scene.typical, scene.still)
-    fixed = settings(car, scene.wheels, scene.noise, scene.line.dt, scene.inertial is not None, scene.latency.u)
+    fixed = settings(car, scene.wheels, scene.noise, scene.line.dt, scene.inertial, scene.latency.u)
     tell("filtering, first pass", 0.1)
     rows = _rows(scene, scene.rim, scene.typical, None, None)
     fixes = fix_columns(scene.fixes, scene.latency.value, scene.line, 1.0) if scene.fixes is not None else {}
@@ -301,11 +315,10 @@ def _second(
     fixes: dict[str, np.ndarray] = {}
     if scene.fixes is not None:
         late += float(filtered.last[0][STATES.index("latency")])
-        total, whole, _ = filtered.nis["gnss velocity"]
-        # A Gaussian innovation cut at three sigma has a mean square of 0.973.
-        scale = float(np.clip(np.sqrt(total / whole / 0.973), 0.5, 3.0)) if whole > 50 else 1.0
+        scale = noise_scale(*filtered.nis["gnss velocity"])
+        spread = max(1.0, noise_scale(*filtered.nis["gnss position"]))
         memory = speed_memory(scene.fixes, late, scene.line, u, independent=any(scene.wheels.present))
-        fixes = fix_columns(scene.fixes, late, scene.line, scale, memory)
+        fixes = fix_columns(scene.fixes, late, scene.line, scale, memory, spread)
     better = [
         Start(s.row, s.states | {"psi": (float(psi[s.row]), s.states["psi"][1])}) if "psi" in s.states else s
         for s in starts

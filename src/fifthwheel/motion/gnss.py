@@ -65,6 +65,11 @@ def _column(table: Table, name: str) -> Floats:
     return channel.values if channel is not None else np.full(table.t.size, np.nan)
 
 
+def _first_there(table: Table, names: tuple[str, ...]) -> list[Channel]:
+    """Return the channel of the first name that the table has, in a list; empty when it has none."""
+    return [table.channels[k] for k in names if k in table.channels][:1]
+
+
 def _fresh(table: Table, channels: list[Channel]) -> Bools:
     """Return the rows on which any of the channels was updated; without held marks, rows where a value changed."""
     fresh = np.zeros(table.t.size, dtype=np.bool_)
@@ -83,20 +88,14 @@ def gnss_fixes(recording: Recording, car: Car, line: Timeline) -> Fixes | None:
     else:
         return None
     table = found[0]
-    names = (
-        "gnss_velocity_north",
-        "gnss_velocity_east",
-        "gnss_speed",
-        "gnss_course",
-        "gnss_latitude",
-        "gnss_longitude",
-    )
-    channels = [table.channels[k] for k in names if k in table.channels]
-    rows = _fresh(table, channels)
+    moving = _fresh(table, _first_there(table, ("gnss_velocity_north", "gnss_speed")))
+    placed = _fresh(table, _first_there(table, ("gnss_latitude", "gnss_longitude")))
+    rows = moving | placed
     t = times_of(table, line)
     rows &= np.isfinite(t) & (t >= line.t[0] - 5.0) & (t <= line.t[-1] + 5.0)
     rows &= ~(_column(table, "gnss_fix") == 0.0) & ~(_column(table, "gnss_satellites") < 4.0)
-    latitude, longitude = _column(table, "gnss_latitude")[rows], _column(table, "gnss_longitude")[rows]
+    latitude = np.where(placed, _column(table, "gnss_latitude"), np.nan)[rows]
+    longitude = np.where(placed, _column(table, "gnss_longitude"), np.nan)[rows]
     nowhere = (latitude == 0.0) & (longitude == 0.0)
     latitude = np.where(nowhere, np.nan, latitude)
     keep = np.flatnonzero(rows)
@@ -107,14 +106,16 @@ def gnss_fixes(recording: Recording, car: Car, line: Timeline) -> Fixes | None:
     east, north = local_east_north(latitude, longitude, origin)
     accuracy = _column(table, "gnss_horizontal_accuracy")[keep]
     sd_position = np.where(np.isfinite(accuracy) & (accuracy > 0.0), accuracy, POSITION_NOISE)
-    speed, ve, vn = _velocity(table, keep)
+    old = np.where(moving[keep], 0.0, np.nan)
+    speed, ve, vn = (c + old for c in _velocity(table, keep))
     stated = car.gnss.speed_noise.value if car.gnss is not None and car.gnss.speed_noise.value > 0.0 else SPEED_NOISE
     told = _column(table, "gnss_speed_accuracy")[keep]
     sd_speed = np.where(np.isfinite(told) & (told > 0.0), np.maximum(told, 0.3 * stated), stated)
     own = t[keep]
     span = float(own[-1] - own[0])
     steps = np.diff(own)
-    rate = 1.0 / float(np.median(steps)) if span > 0.0 else 1.0
+    fastest = _first_there(table, ("gnss_velocity_north", "gnss_speed", "gnss_latitude"))[0].rate
+    rate = fastest if 0.05 < fastest < 100.0 else (1.0 / float(np.median(steps)) if span > 0.0 else 1.0)
     return Fixes(own, east, north, sd_position, speed, ve, vn, sd_speed, min(rate, 50.0), origin)
 
 
@@ -196,12 +197,17 @@ def _misfit(change: Floats, rise: Floats) -> float:
 
 
 def fix_columns(
-    fixes: Fixes, latency: float, line: Timeline, noise_scale: float, speed_memory: float = 1.5
+    fixes: Fixes,
+    latency: float,
+    line: Timeline,
+    noise_scale: float,
+    speed_memory: float = 1.5,
+    position_scale: float = 1.0,
 ) -> dict[str, Any]:
     """Return the fixes as the core takes them: row before the instant of validity and the offset after that row.
 
     noise_scale: factor on the standard deviation of speeds, from the innovations. speed_memory: variance as white
-    noise of the same weight over variance of one fix, for errors that last over several fixes.
+    noise of the same weight over variance of one fix, for errors that last over several fixes. position_scale: as noise_scale, of positions.
     """
     valid = fixes.t - latency
     row = np.clip(np.searchsorted(line.t, valid), 1, line.t.size - 1)
@@ -214,7 +220,7 @@ def fix_columns(
         fast = fixes.speed > 4.0 * sd
         plain = np.where(np.isfinite(fixes.speed) & fast & near & (velocity == 0.0), sd**2 * speed_memory, 0.0)
         memory = max(1.0, 2.0 * POSITION_MEMORY * fixes.rate)
-        place = np.where(np.isfinite(fixes.east) & near, fixes.sd_position**2 * memory, 0.0)
+        place = np.where(np.isfinite(fixes.east) & near, (fixes.sd_position * position_scale) ** 2 * memory, 0.0)
     keep = (velocity > 0.0) | (plain > 0.0) | (place > 0.0)
     order = np.argsort(row[keep], kind="stable")
 
@@ -248,6 +254,20 @@ def without(fixes: Fixes, bad: Bools) -> Fixes:
         velocity_east=fixes.velocity_east + gone,
         velocity_north=fixes.velocity_north + gone,
     )
+
+
+def noise_scale(total: float, whole: int, doubted: int) -> float:
+    """Return by how much innovations are larger than expected: from the mean square of those within three sigma (0.973
+    for a Gaussian), or from the share beyond three sigma where that says more."""
+    from statistics import NormalDist
+
+    if whole < 50:
+        return 1.0
+    scale = (total / whole / 0.973) ** 0.5
+    share = doubted / (whole + doubted)
+    if share > 0.01:
+        scale = max(scale, 3.0 / NormalDist().inv_cdf(1.0 - min(share, 0.9) / 2.0))
+    return float(np.clip(scale, 0.5, 6.0))
 
 
 def speed_memory(fixes: Fixes, latency: float, line: Timeline, u: Floats, *, independent: bool) -> float:

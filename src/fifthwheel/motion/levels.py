@@ -172,9 +172,11 @@ def _growth(tyre: Tyre, speed: float) -> tuple[float, float]:
 
 
 def settings(
-    car: Car, wheels: WheelColumns, noise: Noise, dt: float, inertial: bool, latency_u: float
+    car: Car, wheels: WheelColumns, noise: Noise, dt: float, inertial: InertialColumns | None, latency_u: float
 ) -> dict[str, Any]:
     """Return the core's settings: geometry, walks, and what is known before any data."""
+    pushes = inertial is not None and inertial.pushes
+    turns = inertial is not None and inertial.turns
     front = car.wheelbase.value * (1.0 - car.front_share.value)
     rear = -car.wheelbase.value * car.front_share.value
     half_front, half_rear = car.track_front.value / 2.0, car.track_rear.value / 2.0
@@ -213,16 +215,17 @@ def settings(
         "wheel_y": [half_front, -half_front, half_rear, -half_rear],
         "radius": [t.radius.value for t in tyres],
         "growth_speed": speed,
-        "pair_wheels": inertial,
+        "pair_wheels": turns,
+        "trust_wheels": not pushes,
         "growth_shared_sd": 0.9 * min(growth[0][1], growth[1][1]),
         "rear_axle_x": rear,
         "antenna_x": antenna[0],
         "antenna_y": antenna[1],
         # An ordinary MEMS sensor wanders by about 0.02 m/s2 and 0.05 deg/s in 100 s (common practice, no source).
         # Without an inertial sensor the biases are the acceleration and the yaw rate themselves.
-        "bias_accel_walk": 4e-6 if inertial else 30.0,
-        "bias_gyro_walk": 8e-9 if inertial else 10.0,
-        "gyro_noise": max(noise.gyro, 2e-4) ** 2 * dt + 1e-8 if inertial else 1e-4,
+        "bias_accel_walk": 4e-6 if pushes else 100.0,
+        "bias_gyro_walk": 8e-9 if turns else 10.0,
+        "gyro_noise": max(noise.gyro, 2e-4) ** 2 * dt + 1e-8 if turns else 1e-4,
         "slope_walk": 1e-6,
         "still_speed_variance": 0.003**2 * 20.0,
         "still_rate_variance": max(noise.gyro, 1e-3) ** 2,

@@ -220,7 +220,8 @@ def _side(drives: tuple[str, ...]) -> str:
 @dataclass(frozen=True)
 class InertialColumns:
     """Specific force and turn rates in the car's axes at the sensor, each (n,); missing columns are None.
-    missing: (n,) true where a reading had to be made up."""
+    missing: (n,) true where a reading had to be made up. pushes, slides, turns: whether the longitudinal and lateral
+    specific force and the turn rate are measured at all; columns of those that are not are zero."""
 
     ax: Floats
     ay: Floats
@@ -229,6 +230,9 @@ class InertialColumns:
     gy: Floats | None
     gz: Floats
     missing: Bools
+    pushes: bool = True
+    slides: bool = True
+    turns: bool = True
 
 
 def _filled(values: Floats) -> Floats:
@@ -242,26 +246,22 @@ def _filled(values: Floats) -> Floats:
 
 def inertial_columns(recording: Recording, car: Car, line: Timeline) -> InertialColumns | None:
     """Return the inertial sensor in the car's axes (its nominal mounting), or None without one."""
-    if car.inertial is None and find(recording, "accel_x") is None:
-        return None
     delay = car.inertial.delay.value if car.inertial is not None else 0.0
     axes = car.inertial.axes if car.inertial is not None else ("forward", "left", "up")
     turn = np.array([_AXES[a] for a in axes]).T
     raw = {k: on_rows(recording, line, f"{k}", ahead=delay) for k in _INERTIAL}
     accel = _turned([raw[f"accel_{a}"] for a in "xyz"], turn)
     gyro = _turned([raw[f"gyro_{a}"] for a in "xyz"], turn)
-    if accel[0] is None or gyro[2] is None:
+    there = (accel[0] is not None, accel[1] is not None, gyro[2] is not None)
+    if not there[0] and not there[2]:
         return None
-    if accel[1] is None:
-        accel[1] = np.zeros(line.t.size)
     missing = ~np.logical_and.reduce([np.isfinite(c) for c in (accel[0], accel[1], gyro[2]) if c is not None])
     columns: list[Floats | None] = [*accel, *gyro]
     filled = [None if c is None else _filled(c) for c in columns]
     ax, ay, az, gx, gy, gz = filled
-    assert ax is not None
-    assert ay is not None
-    assert gz is not None
-    return InertialColumns(ax, ay, az, gx, gy, gz, missing)
+    nothing = np.zeros(line.t.size)
+    ax, ay, gz = (nothing if c is None else c for c in (ax, ay, gz))
+    return InertialColumns(ax, ay, az, gx, gy, gz, missing, *there)
 
 
 _INERTIAL = tuple(f"{kind}_{axis}" for kind in ("accel", "gyro") for axis in "xyz")
@@ -300,7 +300,7 @@ def moving_sd(values: Floats, rows: int) -> Floats:
 
 def to_centre(inertial: InertialColumns, car: Car, line: Timeline) -> tuple[Floats, Floats]:
     """Return the specific force (ax, ay) at the centre of gravity: a_cg = a_s - dw/dt x p - w x (w x p)."""
-    if car.inertial is None:
+    if car.inertial is None or not inertial.pushes:
         return inertial.ax, inertial.ay
     px, py, pz = (q.value for q in car.inertial.place)
     if px == py == pz == 0.0:

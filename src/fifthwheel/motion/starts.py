@@ -107,12 +107,18 @@ def _movement(
 
 def _biases(inertial: InertialColumns | None, still: Bools, row: int, end: int) -> dict[str, tuple[float, float]]:
     """Return the biases at the start of a boot: from its rest where there is one."""
+    states = {"bias_ax": (0.0, 5.0), "bias_ay": (0.0, 5.0), "bias_gz": (0.0, 2.0)}
     if inertial is None:
-        return {"bias_ax": (0.0, 5.0), "bias_ay": (0.0, 5.0), "bias_gz": (0.0, 2.0)}
-    states = {"bias_ax": (0.0, 0.4), "bias_ay": (0.0, 0.4), "bias_gz": (0.0, 0.05)}
+        return states
+    if inertial.pushes:
+        states |= {"bias_ax": (0.0, 0.4), "bias_ay": (0.0, 0.4)}
+    if inertial.turns:
+        states["bias_gz"] = (0.0, 0.05)
     if still.sum() < 20:
         return states
     for name, column in (("bias_ax", inertial.ax), ("bias_ay", inertial.ay), ("bias_gz", inertial.gz)):
+        if states[name][1] > 1.0:
+            continue
         level = float(np.median(column[row:end][still]))
         states[name] = (level, 0.01 if name == "bias_gz" else 0.15)
     return states

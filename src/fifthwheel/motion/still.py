@@ -92,8 +92,6 @@ def standstill(
         quiet &= _inertial_quiet(inertial, quiet if witnesses else np.zeros_like(quiet), line)
         if not witnesses:
             least = QUIET_TIME_ALONE * 2.0
-    elif rolling is None:
-        return np.zeros(line.t.size, dtype=np.bool_)
     else:
         least = QUIET_TIME_ALONE
     still = np.zeros(line.t.size, dtype=np.bool_)
