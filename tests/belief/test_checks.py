@@ -76,6 +76,35 @@ def test_wheelspin_is_named() -> None:
     assert of(spin(0.6), "wheel-acceleration").numbers["verdict"] == "wheelspin"
 
 
+def test_a_wrong_radius_is_not_called_wheelspin() -> None:
+    """A rim that leads the ground by 90 % all along is a radius (nearly a diameter) stated wrong."""
+    world, _, motion = drive()
+    for name in ("fl", "fr", "rl", "rr"):
+        world.ch[f"wheel_speed_{name}"] *= 1.9
+    found = {f.check: f for f in findings((world, world.recording(), motion))}
+    assert found["peak-wheel-speed"].numbers["verdict"] == "wrong radius"
+    assert found["peak-wheel-speed"].severity == "warning"
+    assert not {"peak-slip", "wheel-deceleration", "wheel-acceleration"} & set(found)
+
+
+def test_wheelspin_does_not_explain_a_lateral_peak() -> None:
+    world, _, motion = peak("ay", 14.0, "launch")
+    assert "spins" not in of((world, world.recording(), motion), "peak-lateral").cause
+
+
+def test_a_flat_top_is_clipping_without_a_stated_range() -> None:
+    """Sensors have full scales of 2, 4, 8, 16 g (data sheets); a flat top at 2 g is one of them."""
+    from dataclasses import replace
+
+    world, _, motion = peak("ax", -14.0, "brake")
+    assert world.car.inertial is not None
+    world.car = replace(world.car, inertial=replace(world.car.inertial, accel_range=None))
+    i = world.at("brake", 0.5)
+    world.ch["accel_x"] = np.clip(world.ch["accel_x"], -2.0 * 9.80665, 2.0 * 9.80665)
+    world.ch["accel_x"][i : i + 40] = -2.0 * 9.80665
+    assert "clipping" in of((world, world.recording(), motion), "peak-deceleration").cause
+
+
 def test_a_held_value_that_catches_up_is_an_encoder_fault() -> None:
     world = make()
     i = world.at("brake", 0.1)

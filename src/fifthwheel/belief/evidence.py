@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from fifthwheel.belief.view import Peak, View, around
+from fifthwheel.health.channels import CLIP_MARGIN, observed_full_scale
+from fifthwheel.health.grid import find_channel
 from fifthwheel.units import STANDARD_GRAVITY
 
 IMPACT = 4.0 * STANDARD_GRAVITY
@@ -17,9 +19,10 @@ HELD = 8
 """Rows of exactly one value that make a channel held there."""
 
 
-def explain(view: View, peak: Peak) -> tuple[str, str]:
-    """Return (likely cause, evidence in words) of a peak that physics does not allow."""
-    for find in (_clipped, _impact, _false_reading, _gnss_leap, _locked_or_spinning, _held):
+def explain(view: View, peak: Peak, *, across: bool = False) -> tuple[str, str]:
+    """Return (likely cause, evidence in words) of a peak that physics does not allow; across: a lateral one."""
+    kinds = [_clipped, _impact, _false_reading, _gnss_leap, *([] if across else [_locked_or_spinning]), _held]
+    for find in kinds:
         found = find(view, peak)
         if found is not None:
             return found
@@ -31,11 +34,14 @@ def explain(view: View, peak: Peak) -> tuple[str, str]:
 
 def _clipped(view: View, peak: Peak) -> tuple[str, str] | None:
     inertial = view.car.inertial
-    if inertial is None or inertial.accel_range is None:
-        return None
+    stated = inertial.accel_range.value if inertial is not None and inertial.accel_range is not None else np.inf
     for axis in "xyz":
+        found = find_channel(view.recording, f"accel_{axis}")
+        if found is None:
+            continue
+        full = min(stated, observed_full_scale(found[1]) or np.inf)
         _, values = around(view, peak, f"accel_{axis}")
-        if values.size and np.abs(values).max() >= 0.99 * inertial.accel_range.value:
+        if values.size and np.abs(values).max() >= (1.0 - CLIP_MARGIN) * full:
             return "clipping: the sensor was at the end of its range", f"accel_{axis} reached its full scale"
     return None
 
@@ -80,13 +86,14 @@ def _gnss_leap(view: View, peak: Peak) -> tuple[str, str] | None:
 
 
 def _locked_or_spinning(view: View, peak: Peak) -> tuple[str, str] | None:
+    """A locking wheel can feign deceleration, a spinning one acceleration and speed; neither explains the rest."""
     lane, near = peak.lane, slice(max(0, peak.row - 3 * peak.lane.width), peak.row + 3 * peak.lane.width)
-    ground = np.abs(lane.track.mean["u"][near])
+    ground, slowing = np.abs(lane.track.mean["u"][near]), float(lane.ax[peak.row]) < 0.0
     for wheel, rim in lane.rim.items():
         part = np.abs(rim[near])
-        if ((part < 0.2 * ground) & (ground > 1.0)).any():
+        if slowing and ((part < 0.2 * ground) & (ground > 1.0)).any():
             return f"wheel {wheel.upper()} locked", f"wheel {wheel.upper()} stands while the car moves"
-        if (part > 1.2 * ground + 1.0).any():
+        if not slowing and (part > 1.2 * ground + 1.0).any():
             return f"wheel {wheel.upper()} spins", f"wheel {wheel.upper()} runs ahead of the ground"
     return None
 

@@ -37,6 +37,9 @@ SPIN_SLIP, SPIN_SPEED = 0.2, 1.0
 LOCK_SHARE = 0.2
 """A wheel is locked below this share of its rolling speed (methods 4)."""
 
+LEAST_ROWS = 50
+"""Rows in motion needed to speak of all driving."""
+
 SHORTEST_PEAK = 0.3
 """Peaks of less than this share of g are not worth a line: the car hardly moved."""
 
@@ -144,7 +147,7 @@ def _verdict(view: View, peak: Peak, larger: Peak | None, check: str, word: str,
     if not breach:
         cause = "the car did it"
         if larger is not None:
-            what, seen = explain(view, larger)
+            what, seen = explain(view, larger, across=check == "peak-lateral")
             said += f"; {larger.value:.2f} at {larger.lane.clock[larger.row]:.2f} s is not believed: {seen}"
             cause += f"; the larger value: {what}"
         return finding(
@@ -152,7 +155,7 @@ def _verdict(view: View, peak: Peak, larger: Peak | None, check: str, word: str,
             done="believed",
             remedy="none needed", verdict="possible", **common,
         )  # fmt: skip
-    cause, evidence = explain(view, peak)
+    cause, evidence = explain(view, peak, across=check == "peak-lateral")
     return finding(
         check, "warning", peak.place, f"{said}: not possible; {evidence}", cause=cause,
         done="not corrected: figures that contain this instant are in doubt",
@@ -214,7 +217,10 @@ def peak_wheel_speed(view: View) -> Iterator[Finding]:
     limit, why = _wheel_limit(view, wheel, ground)
     slip = peak.value / max(ground, 0.5) - 1.0
     severity: Severity = "note"
-    if peak.value > limit:
+    lead = steady_lead(view, wheel)
+    if lead > SPIN_SLIP:
+        cause, verdict, severity = _always(lead), "wrong radius", "warning"
+    elif peak.value > limit:
         cause, verdict, severity = "a false reading, or a wrong radius, gear or kv", "not possible", "warning"
     elif slip > SPIN_SLIP and peak.value - ground > SPIN_SPEED:
         cause, verdict = "wheelspin: the wheel runs ahead of the ground", "wheelspin"
@@ -228,10 +234,27 @@ def peak_wheel_speed(view: View) -> Iterator[Finding]:
         f"{limit:.2f}); its rim sees {rim_acceleration(peak.value, radius) / STANDARD_GRAVITY:.0f} g",
         cause=cause,
         done="ground speed is the motion's, not this wheel's",
-        remedy="check that encoder and its wire" if severity == "warning" else "none needed",
+        remedy="check that encoder, and radius and gear in car.toml" if severity == "warning" else "none needed",
         value_m_s=peak.value, ground_m_s=ground, limit_m_s=limit, slip=slip, verdict=verdict, wheel=wheel,
         boot=float(peak.lane.track.boot), at_s=float(peak.lane.clock[peak.row]),
     )  # fmt: skip
+
+
+def steady_lead(view: View, wheel: str) -> float:
+    """Return by what share a rim leads the ground in the middle of all driving [1]: near 0 at a right radius."""
+    parts = []
+    for lane in view.lanes:
+        if wheel in lane.rim:
+            ground = np.abs(lane.track.mean["u"])
+            use = lane.whole & (ground > MOVING) & np.isfinite(lane.rim[wheel])
+            parts.append(np.abs(lane.rim[wheel][use]) / ground[use])
+    ratio = np.concatenate(parts) if parts else np.zeros(0)
+    return float(np.median(ratio)) - 1.0 if ratio.size >= LEAST_ROWS else 0.0
+
+
+def _always(lead: float) -> str:
+    share = f"{100 * lead:.0f} %"
+    return f"radius or gear stated wrong: the rim leads the ground by {share} all along, not only under power"
 
 
 def _wheel_limit(view: View, wheel: str, ground: float) -> tuple[float, str]:
@@ -260,7 +283,9 @@ def peak_slip(view: View) -> Iterator[Finding]:
     if best is None or best[0] < SPIN_SLIP:
         return
     slip, wheel, peak = best
-    driven = wheel in view.car.driven
+    driven, lead = wheel in view.car.driven, steady_lead(view, wheel)
+    if lead > SPIN_SLIP:
+        return  # told with the wheel's speed: this is a wrong radius
     yield finding(
         "peak-slip", "note" if driven else "warning", peak.place,
         f"largest slip above 2 m/s: wheel {wheel.upper()} {100 * slip:.0f} % (50 ms mean) at "
@@ -296,8 +321,8 @@ def _wheel_rate(view: View, sign: float, check: str) -> Iterator[Finding]:
     for wheel in WHEELS:
         lanes = [x for x in view.lanes if wheel in x.rim and x.rim[wheel].size > 2 * x.width]
         peak = highest(lanes, [sign * rim_rate(x, wheel) for x in lanes], f"wheel_speed_{wheel}")
-        if peak is None or peak.value < limit:
-            continue
+        if peak is None or peak.value < limit or steady_lead(view, wheel) > SPIN_SLIP:
+            continue  # with a wrong radius the numbers mean nothing; told with the wheel's speed
         cause, verdict, severity, evidence = _wheel_cause(peak, wheel, sign)
         if peak.value < most[severity]:
             continue

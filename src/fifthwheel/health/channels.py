@@ -336,21 +336,28 @@ def clipping(scene: Scene) -> Iterator[Finding]:
 
 def full_scale(scene: Scene, channel: Channel) -> tuple[float | None, str]:
     """Return the stated full scale of an inertial channel, or one that its own extreme values show; None otherwise."""
-    word = channel.name.split("_")[0]
+    inertial = scene.car.inertial if scene.car is not None else None
     stated = None
-    if scene.car is not None and scene.car.inertial is not None:
-        stated = scene.car.inertial.accel_range if word == "accel" else scene.car.inertial.gyro_range
+    if inertial is not None:
+        stated = inertial.accel_range if channel.name.startswith("accel_") else inertial.gyro_range
     top = float(np.fmax.reduce(np.abs(channel.values)))
-    if not np.isfinite(top) or top == 0.0:
-        return None, ""
     if stated is not None and top >= (1.0 - CLIP_MARGIN) * stated.value:
         return stated.value, "stated"
-    at_top = np.abs(channel.values) == top
-    if np.count_nonzero(at_top) >= CLIP_REPEATS and _flat(at_top):
-        for scale in FULL_SCALES[word]:
-            if abs(top / scale - 1.0) < CLIP_MARGIN:
-                return top, "observed"
-    return None, ""
+    seen = observed_full_scale(channel)
+    return (seen, "observed") if seen is not None else (None, "")
+
+
+def observed_full_scale(channel: Channel) -> float | None:
+    """Return the extreme of an inertial channel when it is a flat top at a usual full scale; None otherwise."""
+    size = np.abs(channel.values)
+    top = float(np.fmax.reduce(size))
+    if not np.isfinite(top) or top == 0.0:
+        return None
+    at_top = size == top
+    if np.count_nonzero(at_top) < CLIP_REPEATS or not _flat(at_top):
+        return None
+    usual = FULL_SCALES[channel.name.split("_")[0]]
+    return top if any(abs(top / scale - 1.0) < CLIP_MARGIN for scale in usual) else None
 
 
 def _flat(at_top: Bools) -> bool:
