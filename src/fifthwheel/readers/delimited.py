@@ -86,6 +86,8 @@ def read(path: Path, source: SourceMap, *, progress: Progress | None = None) -> 
                 progress(f"reading {path.name}", min(1.0, done / size))
         if filling is not None:
             filling.result()
+    if progress is not None:
+        progress(f"reading {path.name}", 1.0)
     return _finished(path, plan, source, gather, losses, line - plan.skip - 1)
 
 

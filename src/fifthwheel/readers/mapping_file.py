@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import tempfile
 import tomllib
 from collections.abc import Callable, Iterable, Mapping
@@ -74,7 +75,10 @@ def load_mapping(path: Path) -> SourceMapping:
     try:
         content = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise ReadError("not a TOML file", where=path.name, found=str(error) or "tables nested too deeply") from error
+        line = re.search(r" ?\(at line (\d+), column \d+\)", str(error))
+        where = f"{path.name}:{line[1]}" if line else path.name
+        found = str(error).replace(line[0], "") if line else "an unfinished text"
+        raise ReadError("not a TOML file", where=where, expected="TOML as in docs/mapping.md", found=found) from error
     page = _Page(path, text)
     _check_keys(page, (), content, {"version", "source"})
     version = content.get("version")
