@@ -67,14 +67,15 @@ def _coast_down(signals: Signals, begin: int, end: int, unseen: str) -> Candidat
 
 def _zero_torque(signals: Signals, car: Car) -> tuple[Bools, str]:
     """Return rows of zero torque, and the reason when zero torque is only guessed."""
-    free = np.ones(signals.n, dtype=bool)
+    slowing, coast = -smooth(signals.t, signals.a, 0.30), expected_coasting(signals.u, car)
     if signals.brake is not None:
-        free &= signals.brake <= COMMAND_ON
+        free = signals.brake <= COMMAND_ON
+    else:
+        free = slowing < np.maximum(1.5, 1.6 * coast + 0.5)
     if signals.throttle is not None:
         return free & (signals.throttle <= COMMAND_ON), ""
     if signals.current is not None:
         most = float(np.quantile(np.abs(signals.current), 0.99))
         return free & (np.abs(smooth(signals.t, signals.current, 0.05)) <= 0.03 * most), ""
-    slowing, coast = -smooth(signals.t, signals.a, 0.30), expected_coasting(signals.u, car)
     gentle = (slowing > 0.4 * coast) & (slowing < np.maximum(1.5, 1.6 * coast + 0.5))
     return free & gentle, "no throttle or motor current channel shows that torque was zero"
