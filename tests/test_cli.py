@@ -44,9 +44,37 @@ def test_every_command_has_help_with_an_example(command: list[str]) -> None:
     assert "fifthwheel " in text.split("Example", 1)[1]
 
 
+NEEDED = {
+    'mass = ""': 'mass = "4.1 kg +- 0.1 kg"',
+    'wheelbase = ""': 'wheelbase = "330 mm"',
+    'radius = ""': 'radius = "50 mm +- 1 mm"',
+    "driven = []": 'driven = ["rl", "rr"]',
+}
+
+
+def fill_in(car: Path) -> None:
+    """State the four things that a new car.toml asks for."""
+    text = car.read_text(encoding="utf-8")
+    for blank, stated in NEEDED.items():
+        assert blank in text
+        text = text.replace(blank, stated)
+    car.write_text(text, encoding="utf-8")
+
+
+def test_a_new_car_says_what_it_needs(tmp_path: Path) -> None:
+    fine("new", "car", tmp_path / "car")
+    fine("new", "session", tmp_path / "car", "day")
+    (tmp_path / "log.csv").write_text("t,ax\n0.0,1.0\n0.1,1.0\n", encoding="utf-8")
+    result = run("read", tmp_path / "car" / "sessions" / "day", tmp_path / "log.csv")
+    assert result.exit_code == 2
+    for key in ("car.mass", "car.wheelbase", "tyre.radius", "drive.driven"):
+        assert key in result.stderr
+
+
 def test_a_new_car_and_session_can_be_used_at_once(tmp_path: Path) -> None:
     fine("new", "car", tmp_path / "car", "--name", "Long Tail")
     fine("new", "session", tmp_path / "car", "2026-05-03")
+    fill_in(tmp_path / "car" / "car.toml")
     from fifthwheel import load_car, load_session
 
     assert load_car(tmp_path / "car").name == "Long Tail"
@@ -111,6 +139,7 @@ def no_session(tmp_path: Path) -> list[object]:
 
 def no_log(tmp_path: Path) -> list[object]:
     fine("new", "car", tmp_path / "car")
+    fill_in(tmp_path / "car" / "car.toml")
     fine("new", "session", tmp_path / "car", "day")
     return ["read", tmp_path / "car" / "sessions" / "day", tmp_path / "lost.csv"]
 

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0"
 
 _PUBLIC = {
-    "health": "fifthwheel.session",
+    "findings": "fifthwheel.session",
     "load_car": "fifthwheel.car",
     "load_session": "fifthwheel.car",
     "measure": "fifthwheel.session",
     "open_recording": "fifthwheel.session",
     "read": "fifthwheel.session",
-    "sheet": "fifthwheel.session",
+    "write_sheet": "fifthwheel.session",
     "export": "fifthwheel.session",
     "to_frame": "fifthwheel.store",
     "FifthwheelError": "fifthwheel.errors",
@@ -25,7 +25,7 @@ __all__ = [*_PUBLIC, "__version__"]
 if TYPE_CHECKING:
     from fifthwheel.car import load_car, load_session
     from fifthwheel.errors import FifthwheelError
-    from fifthwheel.session import export, health, measure, open_recording, read, sheet
+    from fifthwheel.session import export, findings, measure, open_recording, read, write_sheet
     from fifthwheel.store import to_frame
 
 

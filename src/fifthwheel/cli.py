@@ -178,11 +178,11 @@ def _parse_rate(rate: str | None) -> float | None:
 @_json
 def health(session: Path, as_json: bool) -> None:
     """Say whether the recording is sound: the findings, worst first. Exit status 1 when one is a fault."""
-    from fifthwheel.session import health as examine_session
+    from fifthwheel.session import findings as findings_of
     from fifthwheel.sheet.machine import dump, health_as_data
     from fifthwheel.sheet.words import findings_text
 
-    findings = examine_session(session)
+    findings = findings_of(session)
     click.echo(dump(health_as_data(findings)) if as_json else findings_text(findings))
     sys.exit(FAULT_FOUND if any(finding.severity == "fault" for finding in findings) else FINE)
 
@@ -205,12 +205,12 @@ def measure(session: Path, as_json: bool) -> None:
 @_session
 def sheet(session: Path) -> None:
     """Print the test sheet and write it as sheet.html and sheet.pdf into the session."""
-    from fifthwheel.session import report_of, write_sheet
+    from fifthwheel.session import report_of, write_report
     from fifthwheel.sheet import sheet_terminal
 
     with _progress() as progress:
         report = report_of(session, progress=progress)
-        paths = write_sheet(report, progress=progress)
+        paths = write_report(report, progress=progress)
     click.echo(sheet_terminal(report))
     for path in paths:
         click.echo(f"wrote {path}")
@@ -240,7 +240,7 @@ def export(session: Path, formats: tuple[str, ...]) -> None:
 def demo(folder: Path) -> None:
     """Write a demo car with a simulated test day into FOLDER and take it from raw log to test sheet."""
     from fifthwheel.session import read as read_session
-    from fifthwheel.session import report_of, write_sheet
+    from fifthwheel.session import report_of, write_report
     from fifthwheel.sheet import sheet_terminal
     from fifthwheel.sheet.words import mapping_text, recording_text
 
@@ -253,7 +253,7 @@ def demo(folder: Path) -> None:
     click.echo(f"\n$ fifthwheel sheet {session}")
     with _progress() as progress:
         report = report_of(session, progress=progress)
-        paths = write_sheet(report, progress=progress)
+        paths = write_report(report, progress=progress)
     click.echo(sheet_terminal(report))
     for path in paths:
         click.echo(f"wrote {path}")

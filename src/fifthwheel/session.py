@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from fifthwheel.data import Finding, Measured, Quantity, Recording
 from fifthwheel.errors import ReadError, SessionError
@@ -70,13 +70,12 @@ def read(
         used = load_mapping(Path(mapping) if mapping is not None else mapping_path)
     recording = read_files(files, used, car, progress=progress)
     with _staged(folder) as stage:
-        (stage / "raw").mkdir()
         for log in added:
             if not (folder / "raw" / log.name).exists():
                 shutil.copyfile(log, stage / "raw" / log.name)
         if proposed or mapping is not None:
             save_mapping(used, stage / "mapping.toml")
-        save_recording(recording, stage / "recording")
+        save_recording(recording, folder / "recording")
     return ReadResult(recording, used, proposed, mapping_path)
 
 
@@ -94,10 +93,15 @@ def open_recording(session: str | Path) -> Recording:
     return load_recording(folder / "recording")
 
 
-def health(session: str | Path) -> tuple[Finding, ...]:
+def findings(session: str | Path) -> tuple[Finding, ...]:
     """Return the findings about the session's recording, worst first."""
+    from fifthwheel.store import check_raw_files
+
     folder, car, _ = _load(session)
-    return _examined(open_recording(folder), car)
+    recording = open_recording(folder)
+    read_at = (folder / "recording" / "recording.json").stat().st_mtime
+    raw = check_raw_files(recording, folder / "raw", since=read_at)
+    return worst_first((*raw, *_examined(recording, car)))
 
 
 def measure(session: str | Path, *, progress: Progress | None = None) -> Measured:
@@ -118,9 +122,9 @@ def measure_recording(
     motion = estimate_motion(recording, car, progress=progress)
     runs = find_runs(recording, motion, car)
     figures, refusals, curves = measure_figures(recording, motion, runs, car, session, seed=seed, progress=progress)
-    findings = (*_examined(recording, car), *motion.notes, *question(recording, motion, runs, car))
+    found = (*_examined(recording, car), *motion.notes, *question(recording, motion, runs, car))
     density = curves.get("air_density", Quantity(float("nan"), 0.0, "kg/m3"))
-    return Measured(motion, runs, figures, refusals, worst_first(findings), density, curves)
+    return Measured(motion, runs, figures, refusals, worst_first(found), density, curves)
 
 
 def report_of(session: str | Path, *, progress: Progress | None = None) -> Report:
@@ -133,12 +137,12 @@ def report_of(session: str | Path, *, progress: Progress | None = None) -> Repor
     return Report(car=car, session=described, recording=recording, measured=measured, units=car.units)
 
 
-def sheet(session: str | Path, *, progress: Progress | None = None) -> tuple[Path, Path]:
+def write_sheet(session: str | Path, *, progress: Progress | None = None) -> tuple[Path, Path]:
     """Write `sheet.html` and `sheet.pdf` into the session and return their paths."""
-    return write_sheet(report_of(session, progress=progress), progress=progress)
+    return write_report(report_of(session, progress=progress), progress=progress)
 
 
-def write_sheet(report: Report, *, progress: Progress | None = None) -> tuple[Path, Path]:
+def write_report(report: Report, *, progress: Progress | None = None) -> tuple[Path, Path]:
     """Write both sheets of a report into its session's folder and return their paths."""
     from fifthwheel.sheet import write_html, write_pdf
 
@@ -158,16 +162,16 @@ def export(
     from fifthwheel.store import export as write_export
 
     report = report_of(session, progress=progress)
-    if progress is not None:
-        progress("writing tables", 0.0)
     target = report.session.path / "export"
-    written: list[Path] = write_export(target, report.recording, report.measured, tuple(formats), units=report.units)
+    written: list[Path] = write_export(
+        target, report.recording, report.measured, tuple(formats), units=report.units, progress=progress
+    )
     return written
 
 
-def worst_first(findings: Sequence[Finding]) -> tuple[Finding, ...]:
+def worst_first(unordered: Sequence[Finding]) -> tuple[Finding, ...]:
     """Return findings ordered by severity, in their own order within one severity."""
-    return tuple(sorted(findings, key=lambda finding: SEVERITIES.index(finding.severity)))
+    return tuple(sorted(unordered, key=lambda finding: SEVERITIES.index(finding.severity)))
 
 
 def _examined(recording: Recording, car: Car) -> tuple[Finding, ...]:
@@ -228,10 +232,10 @@ def _same_content(one: Path, other: Path) -> bool:
 
 @contextmanager
 def _staged(folder: Path) -> Iterator[Path]:
-    """Yield a folder to write into; what is in it moves into the session only when all of it was written."""
+    """Yield a folder to write into; what is in it moves into the session only when the block ended well."""
     stage = folder / ".read.partial"
     shutil.rmtree(stage, ignore_errors=True)
-    stage.mkdir()
+    (stage / "raw").mkdir(parents=True)
     try:
         yield stage
         (folder / "raw").mkdir(exist_ok=True)
@@ -239,15 +243,5 @@ def _staged(folder: Path) -> Iterator[Path]:
             log.replace(folder / "raw" / log.name)
         if (stage / "mapping.toml").exists():
             (stage / "mapping.toml").replace(folder / "mapping.toml")
-        if (folder / "recording").exists():
-            (folder / "recording").rename(stage / "recording.old")
-        (stage / "recording").rename(folder / "recording")
     finally:
         shutil.rmtree(stage, ignore_errors=True)
-
-
-def describe_counts(findings: Sequence[Any]) -> str:
-    """Return "1 fault, 2 warnings, 5 notes" for a list of findings."""
-    counts = [(sum(f.severity == s for f in findings), s) for s in SEVERITIES]
-    words = [f"{n} {s}{'' if n == 1 else 's'}" for n, s in counts if n]
-    return ", ".join(words) if words else "no findings"
