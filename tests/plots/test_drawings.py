@@ -168,6 +168,26 @@ def test_nothing_is_drawn_of_nothing() -> None:
     assert plots.timeline(empty, (), ()) is None
 
 
+def test_a_day_without_any_speed_shows_only_the_lanes() -> None:
+    report = made_report(findings=3)
+    (track,) = report.measured.motion.tracks
+    blind = replace(report.measured.motion, tracks=(replace(track, usable=np.zeros_like(track.usable)),))
+    made = plots.timeline(blind, (), report.measured.findings)
+    assert made is not None
+    assert "speed, km/h" not in made.wide
+    assert "no speed could be estimated" in made.caption
+    assert plots.timeline(blind, (), ()) is None
+    assert plots.launches(blind, report.measured.runs, ()) is None
+    assert plots.acceleration_plane(blind, None) is None
+
+
+def test_a_day_without_runs_and_findings_shows_only_the_speed() -> None:
+    made = plots.timeline(made_report().measured.motion, (), ())
+    assert made is not None
+    assert "speed, km/h" in made.wide
+    ET.fromstring(made.narrow)
+
+
 def test_a_run_outside_its_track_is_left_out() -> None:
     report = made_report()
     run = next(r for r in report.measured.runs if r.kind == "launch")

@@ -58,10 +58,9 @@ def map_of_day(motion: Motion, runs: Sequence[Run], system: System = "metric") -
 
     length = sum(float(np.nansum(np.hypot(np.diff(e), np.diff(n)))) for _, e, n in paths)
     across = f"{with_unit(max(spans), 'm', system, digits=2)}"
-    caption = (
-        f"The car drove {with_unit(length, 'm', system, digits=3)} inside a place {across} long; "
-        f"the {plural(sum(r.valid for r in runs), 'valid run')} drawn heavy."
-    )
+    valid = sum(r.valid for r in runs)
+    heavy = f"; the {plural(valid, 'valid run')} drawn heavy" if valid else ""
+    caption = f"The car drove {with_unit(length, 'm', system)} inside a place {across} long{heavy}."
     return draw("map", "Path of the day", caption, paint)
 
 
@@ -101,35 +100,50 @@ def timeline(
         f.check: f.severity for f in sorted(findings, key=lambda f: ("note", "warning", "fault").index(f.severity))
     }
 
+    lanes = [*kinds, *checks]
+    words = [*kinds, *(f"{_MARK[worst[check]]} {check}" for check in checks)]
+    speeds = [np.where(track.usable, track.mean["u"], np.nan) / unit.factor for track in tracks]
+    known = any(np.isfinite(u).any() for u in speeds)
+    if not lanes and not known:
+        return None
+
     def paint(width: float) -> Figure:
-        lanes = [*kinds, *checks]
-        words = [*kinds, *(f"{_MARK[worst[check]]} {check}" for check in checks)]
-        pitch = LINE + 2.0
-        depth = pitch * len(lanes) + 26.0
-        figure = sheet_of(width, 96.0 + depth)
+        ticks = 8 if width > NARROW else 4
+        depth = (LINE + 2.0) * len(lanes) + (26.0 if lanes else 27.0)
+        top = 96.0 if known else 8.0
+        figure = sheet_of(width, top + depth)
         left = min(max([text_width(word) for word in words] + [24.0]) + 10.0, 0.42 * width)
-        upper = axes_on(figure, left, depth + 4.0, 8.0, 20.0)
-        lower = axes_on(figure, left, 31.0, 8.0, 96.0)
-        for track in tracks:
-            u = np.where(track.usable, track.mean["u"], np.nan) / unit.factor
-            t, u = thin(track.t + clock.starts[track.boot], u, points=share_points(len(tracks)))
-            upper.plot(t, u, color=colour("ink"), linewidth=0.7, zorder=4)
         end = max(clock.starts[t.boot] + float(t.t[-1]) for t in tracks)
-        for axes in (upper, lower):
-            axes.set_xlim(0.0, end)
-        low, high = upper.get_ylim()
-        upper.set_ylim(min(low, 0.0), max(high, 1.0))
-        few_ticks(upper, x=8 if width > NARROW else 4, y=4)
-        upper.tick_params(labelbottom=False, bottom=False)
-        _lanes(lower, lanes, kinds, runs, findings, tracks, clock)
-        few_ticks(lower, x=8 if width > NARROW else 4)
-        lower.set_yticks(range(len(lanes)), words)
-        lower.set_ylim(len(lanes) - 0.5, -0.5)
-        name_axes(upper, "", f"speed, {unit.text}")
-        name_axes(lower, "recorded time, s", "")
+        lowest = None
+        if known:
+            lowest = axes_on(figure, left, depth + 4.0, 8.0, 20.0)
+            _speeds(lowest, tracks, speeds, clock)
+            lowest.set_xlim(0.0, end)
+            few_ticks(lowest, x=ticks, y=4)
+            name_axes(lowest, "", f"speed, {unit.text}")
+        if lanes:
+            if lowest is not None:
+                lowest.tick_params(labelbottom=False, bottom=False)
+            lowest = axes_on(figure, left, 31.0, 8.0, top)
+            lowest.set_xlim(0.0, end)
+            _lanes(lowest, lanes, kinds, runs, findings, tracks, clock)
+            few_ticks(lowest, x=ticks)
+            lowest.set_yticks(range(len(lanes)), words)
+            lowest.set_ylim(len(lanes) - 0.5, -0.5)
+        assert lowest is not None
+        name_axes(lowest, "recorded time, s", "")
         return figure
 
-    return draw("timeline", "Where runs and findings lie", _timeline_caption(tracks, runs, findings, dropped), paint)
+    caption = _timeline_caption(tracks, runs, findings, dropped, known)
+    return draw("timeline", "Where runs and findings lie", caption, paint)
+
+
+def _speeds(axes: Axes, tracks: Sequence[Track], speeds: Sequence[Floats], clock: Clock) -> None:
+    for track, speed in zip(tracks, speeds, strict=True):
+        t, u = thin(track.t + clock.starts[track.boot], speed, points=share_points(len(tracks)))
+        axes.plot(t, u, color=colour("ink"), linewidth=0.7, zorder=4)
+    low, high = axes.get_ylim()
+    axes.set_ylim(min(low, 0.0), max(high, 1.0))
 
 
 def _lanes(
@@ -236,15 +250,19 @@ def spans_of(finding: Finding, clock: Clock) -> list[tuple[float, float, bool]]:
     return [(clock.starts[boot], clock.starts[boot] + clock.lengths[boot], False) for boot in chosen]
 
 
-def _timeline_caption(tracks: Sequence[Track], runs: Sequence[Run], findings: Sequence[Finding], dropped: int) -> str:
-    minutes = sum(float(t.t[-1]) for t in tracks) / 60.0
+def _timeline_caption(
+    tracks: Sequence[Track], runs: Sequence[Run], findings: Sequence[Finding], dropped: int, known: bool
+) -> str:
+    recorded = sum(float(t.t[-1]) for t in tracks)
+    length = (recorded, "s") if recorded < 120.0 else (recorded / 60.0, "min")
     valid = sum(run.valid for run in runs)
-    text = f"{format_number(minutes, 3)}{NO_BREAK}min recorded in {plural(len(tracks), 'boot')}: "
+    text = f"{format_number(length[0], 3)}{NO_BREAK}{length[1]} recorded in {plural(len(tracks), 'boot')}: "
     text += plural(len(runs), "run")
     text += f", {valid} of them valid (strong; left-out runs pale)" if runs else ""
     text += f"; {plural(len(findings), 'finding')}" + (
         " (× fault, ▲ warning, ● note; thin bars: over the whole boot)" if findings else ""
     )
+    text += "" if known else "; no speed could be estimated"
     return text + (f"; {dropped} more kinds of findings only in the list." if dropped else ".")
 
 

@@ -10,13 +10,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from fifthwheel import plots
-from fifthwheel.data import Finding, Quantity
+from fifthwheel.data import Finding, Quantity, Refusal
 from fifthwheel.plots.paper import Drawing
 from fifthwheel.sheet import tables
 from fifthwheel.sheet.report import Report
 from fifthwheel.sheet.results import Cell, page_one
 from fifthwheel.sheet.tables import Facts, Table
-from fifthwheel.units import NO_BREAK, format_fixed, format_quantity, one_line
+from fifthwheel.units import format_quantity, one_line
 
 
 @dataclass(frozen=True)
@@ -107,7 +107,7 @@ def _composed(report: Report, drawings: dict[str, Drawing]) -> Sheet:
     from fifthwheel import __version__
 
     measured, session, system = report.measured, report.session, report.units
-    first = next((name for name in ("hero", "braking", "coast-down", "timeline") if name in drawings), "")
+    first = _hero(report, drawings)
     return Sheet(
         title=session.name,
         car=report.car.name,
@@ -116,13 +116,21 @@ def _composed(report: Report, drawings: dict[str, Drawing]) -> Sheet:
         paper="us-letter" if system == "imperial" else "a4",
         facts=Facts(_first_facts(report)),
         cells=page_one(measured.figures, system),
-        refused=tuple(f"{refusal.label}: {refusal.reason}" for refusal in measured.refusals),
+        refused=_refused(measured.refusals),
         summary=_summary(report),
         legend=_legend(report) if measured.figures else "",
         hero=drawings.get(first),
-        sections=_sections(report, {name: d for name, d in drawings.items() if name != first}),
+        sections=_sections(report, {name: d for name, d in drawings.items() if name not in (first, "hero")}),
         version=__version__,
     )
+
+
+def _hero(report: Report, drawings: dict[str, Drawing]) -> str:
+    """Return the name of page one's drawing: of the first kind that has a valid run, else the whole day."""
+    kinds = {run.kind for run in report.measured.runs if run.valid}
+    order = (("launch", "hero"), ("braking", "braking"), ("coast-down", "coast-down"))
+    names = [name for kind, name in order if kind in kinds and name in drawings]
+    return next((name for name in (*names, "timeline", "hero") if name in drawings), "")
 
 
 def _drawings(report: Report) -> dict[str, Drawing]:
@@ -210,9 +218,9 @@ def _conditions_line(report: Report) -> str:
     c, system = report.session.conditions, report.units
     parts = [
         c.surface,
-        _plain(c.air_temperature, report),
-        _plain(c.air_pressure, report),
-        f"{format_fixed(100.0 * c.air_humidity.value, 0)}{NO_BREAK}% humidity",
+        _plain(c.air_temperature, report, 2.0),
+        _plain(c.air_pressure, report, 500.0),
+        f"{_plain(c.air_humidity, report, 0.1, 'share')} humidity",
     ]
     density = report.measured.air_density
     if density.value == density.value:
@@ -223,10 +231,10 @@ def _conditions_line(report: Report) -> str:
     return ", ".join(part for part in parts if part)
 
 
-def _plain(quantity: Quantity, report: Report) -> str:
-    """Return a stated quantity with the digits that its uncertainty allows, without the uncertainty itself."""
-    set_ = format_quantity(quantity, system=report.units, digits=3)
-    return one_line(replace(set_, plus_minus=""))
+def _plain(quantity: Quantity, report: Report, most: float, kind: str = "") -> str:
+    """Return a stated quantity; its 95 % bound too when that is more than `most` (SI), so that a guess shows as one."""
+    set_ = format_quantity(quantity, kind=kind, system=report.units, digits=3)
+    return one_line(set_ if 2.0 * quantity.u > most else replace(set_, plus_minus=""))
 
 
 def _wind(report: Report) -> str:
@@ -267,6 +275,14 @@ def _all_facts(report: Report) -> tuple[tuple[str, str], ...]:
         ("Braked wheels", ", ".join(w.upper() for w in car.braked) or "none"),
     ]
     return tuple((word, text) for word, text in facts if text.strip() and text != "–")
+
+
+def _refused(refusals: Sequence[Refusal]) -> tuple[str, ...]:
+    """Return one line a reason: the figures it keeps this session from, then the reason."""
+    by_reason: dict[str, list[str]] = {}
+    for refusal in refusals:
+        by_reason.setdefault(refusal.reason, []).append(refusal.label)
+    return tuple(f"{', '.join(labels)}: {reason}" for reason, labels in by_reason.items())
 
 
 def _summary(report: Report) -> str:
@@ -315,4 +331,4 @@ def _method(report: Report) -> list[Block]:
         "same conditions (ISO 5725). The interval of a mean holds the car's expectation in these conditions; that of "
         "a run holds what that run did."
     )
-    return [Words(words), *tables.method_tables(report)]
+    return [Words(words), *tables.method_tables(report), Words(tables.versions(), quiet=True)]

@@ -282,7 +282,6 @@ def method_tables(report: Report) -> list[Table]:
             Table("Sources with clocks of their own.", head, clocks, frozenset({2, 3}), wide=(1.5, 3.0, 2.0, 1.0))
         )
     made.append(_files(report))
-    made.append(Table("Computed with", ("Program", "Version"), tuple(_versions()), wide=(2.0, 1.0)))
     return [table for table in made if table.rows]
 
 
@@ -328,13 +327,14 @@ def _files(report: Report) -> Table:
     )
 
 
-def _versions() -> Sequence[tuple[str, str]]:
+def versions() -> str:
+    """Return what computed and printed the sheet: "Computed with fifthwheel 0.1.0, numpy 2.4.6, ..."."""
     from fifthwheel import __version__
 
-    found = [("fifthwheel", __version__)]
+    found = [f"fifthwheel{NO_BREAK}{__version__}"]
     for name in LIBRARIES:
         try:
-            found.append((name, metadata.version(name)))
+            found.append(f"{name}{NO_BREAK}{metadata.version(name)}")
         except metadata.PackageNotFoundError:
             continue
-    return found
+    return f"Computed with {', '.join(found)}."
