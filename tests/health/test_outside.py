@@ -184,6 +184,25 @@ def test_clock_rate_is_the_slope_of_a_line() -> None:
     assert 1e-6 < u < 50e-6
 
 
+def test_clock_rate_of_an_aligned_file() -> None:
+    """t_log = offset + (1 + rate) t_gnss: a log that counts 1.0004 s in a second of GNSS time runs 400 ppm fast."""
+    from dataclasses import replace
+
+    from fifthwheel.data import Alignment
+
+    world = make()
+    recording = world.recording()
+    log = recording.tables["log"]
+    names = [name for name in log.channels if name.startswith("gnss")]
+    gnss = replace(log, name="gnss", channels={name: log.channels[name] for name in names})
+    rest = replace(log, channels={name: c for name, c in log.channels.items() if name not in names})
+    aligned = Alignment("gnss", "GNSS time", 0.1, 1e-4, 400e-6, 5e-6, 1)
+    apart = replace(recording, tables={"log": rest, "gnss": gnss}, alignments=(aligned,))
+    (found,) = [f for f in examine(apart, world.car) if f.check == "clock-rate"]
+    assert "400 +- 10 parts per million fast" in found.what
+    assert [f for f in examine(apart, world.car) if f.severity != "note"] == []
+
+
 def test_delay_of_a_shifted_speed() -> None:
     """A copy of a speed shifted by a known time and scaled must give that time back."""
     t = np.arange(0.0, 60.0, 0.05)

@@ -134,29 +134,37 @@ def irregular_rows(scene: Scene) -> Iterator[Finding]:
 
 
 def clock_rate(scene: Scene) -> Iterator[Finding]:
-    """The log's clock runs fast or slow against GNSS time."""
-    found = find_channel(scene.recording, "gnss_time")
-    if found is None or found[0] is not scene.log:
-        return
-    table, channel = found
-    for s in scene.stretches:
-        rows = updates(channel)
-        rows = rows[(rows >= s.first) & (rows < s.last)]
-        if rows.size < 20:
-            continue
-        rate, u = line_rate(table.t[rows], channel.values[rows])
+    """The log's clock runs fast or slow against GNSS time, logged beside it or found when a GNSS file was aligned."""
+    for boot, rate, u in _clock_rates(scene):
         if abs(rate) < CLOCK_NOTE + 3.0 * u:
             continue
         yield finding(
-            "clock-rate", "warning" if abs(rate) > CLOCK_WARNING + 3.0 * u else "note", place_of(table.name, s.boot),
+            "clock-rate", "warning" if abs(rate) > CLOCK_WARNING + 3.0 * u else "note", place_of(scene.log.name, boot),
             f"the log's clock runs {abs(rate) * 1e6:.0f} +- {2e6 * u:.0f} parts per million "
-            f"{'slow' if rate > 0 else 'fast'} "
-            "against GNSS time",
+            f"{'slow' if rate > 0 else 'fast'} against GNSS time",
             cause="the controller's crystal or resonator; or the time column is in another unit than stated",
             done="kept the log's own seconds: figures carry the rate error",
             remedy="scale the time column in the mapping, or discipline the logger's clock with the receiver's pulse",
-            rate=rate, u_rate=u, boot=s.boot,
+            rate=rate, u_rate=u, boot=boot,
         )  # fmt: skip
+
+
+def _clock_rates(scene: Scene) -> Iterator[tuple[int, float, float]]:
+    """Yield (boot, rate of GNSS time against the log's clock less 1, u)."""
+    found = find_channel(scene.recording, "gnss_time")
+    if found is None:
+        return
+    table, channel = found
+    if table is not scene.log:
+        for a in scene.recording.alignments:
+            if a.source == table.name and a.method == "GNSS time" and a.u_rate > 0.0:
+                yield a.boot, -a.rate / (1.0 + a.rate), a.u_rate
+        return
+    rows = updates(channel)
+    for s in scene.stretches:
+        mine = rows[(rows >= s.first) & (rows < s.last)]
+        if mine.size >= 20:
+            yield (s.boot, *line_rate(table.t[mine], channel.values[mine]))
 
 
 def line_rate(t: Floats, gnss_time: Floats) -> tuple[float, float]:

@@ -17,8 +17,9 @@ SURE = 1.0
 UNIT_BAND = 0.25
 """A scale within this share of 57.3 or 1/57.3 is a unit taken for another."""
 
-SCALE_LIMIT = 0.15
-"""A turn rate whose scale is off by more than this is not a gyro's tolerance (1-3 %, data sheets) any more."""
+SCALE_LIMIT, SCALE_LIMIT_WHEELS = 0.15, 0.3
+"""A turn rate whose scale is off by more than this is not a gyro's tolerance (1-3 %, data sheets) any more.
+Against wheels twice that: the difference of two coarse speeds over the track is a coarse turn rate."""
 
 
 def _blamed(scene: Scene, name: str) -> tuple[bool, bool, list[str]]:
@@ -116,7 +117,8 @@ def turn_rate_unit(scene: Scene) -> Iterator[Finding]:
         ratio = float(np.sqrt(low * high))
         factor = DEGREES if ratio > 1.0 else 1.0 / DEGREES
         unit = abs(ratio / factor - 1.0) < (UNIT_BAND if reference != "steer" else 0.5)
-        if not unit and (reference == "steer" or (low < 1.0 + SCALE_LIMIT and high > 1.0 - SCALE_LIMIT)):
+        limit = SCALE_LIMIT if reference == "course" else SCALE_LIMIT_WHEELS
+        if not unit and (reference == "steer" or (low < 1.0 + limit and high > 1.0 - limit)):
             return
         yield finding(
             "turn-rate-unit", "fault" if unit else "warning", place_of(f"gyro_{letter}"),
