@@ -2,6 +2,7 @@
 
     python benchmarks/coverage.py                 200 sessions, the quick form
     python benchmarks/coverage.py --sessions 1000 --expect 6
+    python benchmarks/coverage.py --subsets --sessions 20
     python benchmarks/coverage.py --drive rear --gnss 0 --sensors "free wheels,driven wheels,inertial"
 
 Runs on any concurrent.futures.Executor; processes by default. The referee lives in tests/referee and shares no model
@@ -11,7 +12,9 @@ code with the package. Interval score: Gneiting & Raftery, Strictly proper scori
 from __future__ import annotations
 
 import argparse
+import contextlib
 import functools
+import itertools
 import json
 import math
 import re
@@ -154,6 +157,28 @@ def summary(done: Sequence[Marked]) -> str:
     return "\n".join(lines)
 
 
+def every_subset() -> list[tuple[str, ...]]:
+    """Return the 15 subsets of the four sensor groups, the fullest first."""
+    return [subset for size in range(len(GROUPS), 0, -1) for subset in itertools.combinations(GROUPS, size)]
+
+
+def subset_table(done: dict[tuple[str, ...], list[Marked]]) -> str:
+    """Return one line per subset: speed error, and per kind of run the coverage and number of its figures."""
+    kinds = list(dict.fromkeys(score.name.split(".")[0] for many in done.values() for m in many for score in m.scores))
+    lines = [f"{'sensors':48s} {'failed':>6s} {'RMS m/s':>8s}  " + "  ".join(f"{kind:>16s}" for kind in kinds)]
+    for subset, many in done.items():
+        rms = [marked.speed_rms for marked in many if math.isfinite(marked.speed_rms)]
+        cells = []
+        for kind in kinds:
+            scores = [s for marked in many for s in marked.scores if s.name.startswith(f"{kind}.")]
+            inside = sum(s.low <= s.truth <= s.high for s in scores)
+            cells.append(f"{100 * inside / len(scores):8.1f} % {len(scores):5d}" if scores else "-")
+        failed = sum(bool(marked.error) for marked in many)
+        speed = f"{np.median(rms):8.3f}" if rms else f"{'-':>8s}"
+        lines.append(f"{', '.join(subset):48s} {failed:6d} {speed}  " + "  ".join(f"{cell:>16s}" for cell in cells))
+    return "\n".join(lines)
+
+
 def options(arguments: Sequence[str] | None = None) -> argparse.Namespace:
     """Return the command line's wishes."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
@@ -162,6 +187,7 @@ def options(arguments: Sequence[str] | None = None) -> argparse.Namespace:
     parser.add_argument("--drive", choices=("rear", "front", "all"), help="driven wheels; drawn when left out")
     parser.add_argument("--gnss", type=float, help="fixes per second, 0 for none; drawn when left out")
     parser.add_argument("--sensors", default=",".join(GROUPS), help="sensor groups, comma between")
+    parser.add_argument("--subsets", action="store_true", help="all 15 subsets of the sensor groups, one line each")
     parser.add_argument("--draws", type=int, default=200, help="posterior draws")
     parser.add_argument("--expect", type=int, default=0, help="more days per session that give the means' expectation")
     parser.add_argument("--workers", type=int, help="processes; 0 runs in this one")
@@ -174,18 +200,20 @@ def main(arguments: Sequence[str] | None = None, executor: Executor | None = Non
     wish = options(arguments)
     build()
     sensors = tuple(name.strip() for name in wish.sensors.split(",") if name.strip())
-    job = functools.partial(
-        judge_session, car_drive=wish.drive, gnss=wish.gnss, sensors=sensors, draws=wish.draws, repeats=wish.expect
-    )
     seeds = range(wish.first, wish.first + wish.sessions)
+    common = {"car_drive": wish.drive, "gnss": wish.gnss, "draws": wish.draws, "repeats": wish.expect}
 
     def progress(number: int, total: int) -> None:
         print(f"\r{number}/{total} sessions", end="\n" if number == total else "", file=sys.stderr, flush=True)
 
-    if executor is None and wish.workers != 0:
-        with ProcessPoolExecutor(wish.workers) as pool:
-            done = campaign(seeds, job, pool, progress=progress)
-    else:
+    with contextlib.ExitStack() as stack:
+        if executor is None and wish.workers != 0:
+            executor = stack.enter_context(ProcessPoolExecutor(wish.workers))
+        if wish.subsets:
+            jobs = {subset: functools.partial(judge_session, sensors=subset, **common) for subset in every_subset()}
+            print(subset_table({subset: campaign(seeds, job, executor) for subset, job in jobs.items()}))
+            return
+        job = functools.partial(judge_session, sensors=sensors, **common)
         done = campaign(seeds, job, executor, progress=progress)
     scores = [score for marked in done for score in marked.scores]
     rows = table(scores)

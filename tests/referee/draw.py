@@ -98,7 +98,7 @@ def _car(rng: np.random.Generator, drive: str) -> dict[str, float]:
         "tyre_shape": float(rng.uniform(1.25, 1.5)), "peak_slip": float(rng.uniform(0.06, 0.14)),
         "peak_angle": float(rng.uniform(0.09, 0.16)), "relaxation": radius * float(rng.uniform(0.4, 0.9)),
         "load_sensitivity": float(rng.uniform(0.02, 0.10)), "radius_give": float(rng.uniform(0.0, 1.5e-5)),
-        "rolling": float(rng.uniform(0.012, 0.040)), "rolling_speed": float(rng.uniform(0.0, 0.004)),
+        "rolling": float(rng.uniform(0.012, 0.040)), "rolling_speed": float(rng.uniform(0.0, 0.002)),
         "drag_area": float(np.exp(rng.uniform(np.log(0.015), np.log(0.09)))),
         "lift_area": float(rng.uniform(-0.01, 0.03)), "side_area": float(rng.uniform(0.03, 0.12)),
         "brake_front": fronts, "brake_rear": rears,

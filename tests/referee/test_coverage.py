@@ -78,6 +78,14 @@ def test_any_executor_gives_the_same_results_in_the_same_order(coverage: ModuleT
     assert "sessions: 20, failed: 0" in coverage.summary(shared)
 
 
+def test_subset_table_has_a_line_for_each_of_the_fifteen(coverage: ModuleType) -> None:
+    subsets = coverage.every_subset()
+    assert len(subsets) == len(set(subsets)) == 15
+    text = coverage.subset_table({subset: [job(1), job(2)] for subset in subsets})
+    assert len(text.splitlines()) == 16
+    assert "braking" in text.splitlines()[0]
+
+
 def test_one_session_goes_through_the_whole_pipeline() -> None:
     marked = judge_session(3, car_drive="front", gnss=10.0, draws=60)
     assert marked.error == ""
