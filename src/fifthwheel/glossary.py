@@ -169,3 +169,64 @@ MOTION: Mapping[str, tuple[str, str]] = MappingProxyType(
 """Motion quantity -> (SI unit, label)."""
 
 RUN_KINDS: tuple[str, ...] = ("launch", "braking", "coast-down", "speed pass", "steady circle", "step steer")
+
+FIGURES: Mapping[str, tuple[str, str]] = MappingProxyType(
+    {
+        "launch.time_to_{}.first_motion": ("s", "speeds and distances"),
+        "launch.time_to_{}.rollout": ("s", "speeds and distances"),
+        "launch.speed_at_{}": ("m/s", "distances"),
+        "launch.peak_acceleration": ("m/s2", ""),
+        "launch.peak_driven_slip": ("1", ""),
+        "launch.peak_slip_speed": ("m/s", ""),
+        "launch.energy": ("J", ""),
+        "launch.peak_power": ("W", ""),
+        "braking.speed_at_command": ("m/s", ""),
+        "braking.distance_from_{}": ("m", "speeds"),
+        "braking.time_from_{}": ("s", "speeds"),
+        "braking.distance_corrected_{}": ("m", "speeds"),
+        "braking.mfdd": ("m/s2", ""),
+        "braking.peak_deceleration": ("m/s2", ""),
+        "braking.locked_share_{}": ("1", "wheels"),
+        "speed_pass.mean_speed": ("m/s", ""),
+        "coast_down.cda": ("m2", ""),
+        "coast_down.rolling_coefficient": ("1", ""),
+        "coast_down.f0": ("N", ""),
+        "coast_down.f1": ("N s/m", ""),
+        "coast_down.f2": ("N s2/m2", ""),
+        "coast_down.f2_standard_air": ("N s2/m2", ""),
+        "coast_down.deceleration_at_{}": ("m/s2", "coasting speeds"),
+        "coast_down.effective_mass": ("kg", ""),
+        "steady_circle.speed": ("m/s", ""),
+        "steady_circle.radius": ("m", ""),
+        "steady_circle.lateral_acceleration": ("m/s2", ""),
+        "steady_circle.understeer_gradient": ("rad s2/m", ""),
+        "step_steer.yaw_rate": ("rad/s", ""),
+        "step_steer.yaw_rate_gain": ("1/s", ""),
+        "step_steer.response_time": ("s", ""),
+        "step_steer.peak_time": ("s", ""),
+        "step_steer.overshoot": ("1", ""),
+    }
+)
+"""Names of figures that a person may ask for (docs/figures.md) -> SI unit and what its mark `{}` is."""
+
+_SPEED_MARKS = (*(f"{n}_km_h" for n in range(10, 301, 10)), *(f"{n}_mph" for n in range(10, 201, 10)))
+_DISTANCE_MARKS = ("60_ft", "20_m", "50_m", "100_m", "1_8_mile", "1_4_mile")
+FIGURE_MARKS: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "speeds and distances": (*_SPEED_MARKS, *_DISTANCE_MARKS),
+        "speeds": _SPEED_MARKS,
+        "distances": _DISTANCE_MARKS,
+        "wheels": WHEELS,
+        "coasting speeds": tuple(f"{n}_m_s" for n in range(5, 41, 5)),
+    }
+)
+"""What a mark is -> its spellings in the name of a figure."""
+
+FIGURE_UNITS: Mapping[str, str] = MappingProxyType(
+    {
+        pattern.replace("{}", mark): unit
+        for pattern, (unit, marks) in FIGURES.items()
+        for mark in FIGURE_MARKS.get(marks, ("",))
+    }
+)
+"""Full name of a figure -> SI unit."""
