@@ -38,7 +38,7 @@ def _braking(signals: Signals, begin: int, released: int, commanded: bool) -> Ca
         return None
     slow = first_true(signals.u < 1.0, begin, signals.n)
     reasons: list[str] = []
-    if released < slow:
+    if released < slow or slow >= signals.n:
         lost = v0 - float(signals.u[min(released, signals.n - 1)])
         held = float(signals.t[min(released, signals.n - 1)] - signals.t[begin])
         if not commanded or lost < 3.0 or held < 0.5:

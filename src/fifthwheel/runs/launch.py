@@ -29,6 +29,9 @@ FIRST_MARK = 10.0 / 3.6
 SLOWEST = 0.5
 """Mean acceleration [m/s2] to the first mark under which no launch is meant (common practice, no source)."""
 
+FASTEST = 100.0
+"""Mean acceleration [m/s2] to the first mark above which it is a jump in the data, not a car."""
+
 BACKWARD = -0.010
 FIRST_MOTION = 0.010
 """Displacement [m] from rest that is first motion."""
@@ -56,7 +59,7 @@ def _launch_after(signals: Signals, rest: int, leaves: int, until: int) -> Candi
         return None
     end = _end(signals, motion, until)
     fast = first_true(signals.u >= FIRST_MARK, motion, end)
-    if fast >= end or signals.t[fast] - signals.t[motion] > FIRST_MARK / SLOWEST:
+    if fast >= end or not FIRST_MARK / FASTEST < signals.t[fast] - signals.t[motion] < FIRST_MARK / SLOWEST:
         return None
     turned = first_true(np.abs(signals.psi - signals.psi[motion]) >= HEADING_LIMIT, motion, end)
     if turned < end and signals.u[turned] >= 0.95 * np.max(signals.u[motion:end]):
