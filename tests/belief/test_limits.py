@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
+from tests.health.made import make
 
 from fifthwheel.belief.limits import (
     braking_limit,
@@ -16,8 +18,9 @@ from fifthwheel.belief.limits import (
     traction_limit,
     wheelie_limit,
 )
-from fifthwheel.belief.peaks import upper
-from fifthwheel.data import Quantity
+from fifthwheel.belief.peaks import steady_lead, upper
+from fifthwheel.belief.view import Lane, View
+from fifthwheel.data import Motion, Quantity, Track
 from fifthwheel.units import STANDARD_GRAVITY
 
 
@@ -83,3 +86,17 @@ def test_rim_acceleration() -> None:
 def test_upper_end_of_a_limit() -> None:
     """u of a sum is the root of the sum of squares (JCGM 100, 5.1.2): 3 and 4 give 5, so the upper end is 7 + 10."""
     assert upper(lambda a, b: a + b, Quantity(3.0, 3.0), Quantity(4.0, 4.0)) == pytest.approx(17.0)
+
+
+@pytest.mark.parametrize(("ground", "lead"), [(10.0, 0.054000), (13.175, -0.2)])
+def test_lead_of_a_rim_is_the_longitudinal_slip_of_iso_8855(ground: float, lead: float) -> None:
+    """omega 340 rad/s on 31 mm at 10 m/s: (omega r - v)/v = 0.054; braked to 0.8 of ground speed: -0.2 (ISO 8855)."""
+    n = 200
+    whole = np.ones(n, dtype=bool)
+    u = np.full(n, ground)
+    track = Track(1, 0, n, np.arange(n) / 200.0, {"u": u}, {"u": 0.0 * u}, whole)
+    lane = Lane(track, 10, 0.0 * u, 0.0 * u, u, whole, ~whole, {"rl": np.full(n, 340.0 * 0.031)}, track.t)
+    world = make()
+    recording = world.recording()
+    seen = View(recording, Motion((track,), {}, {}, (), ()), (), world.car, recording.tables["log"], (lane,))
+    assert steady_lead(seen, "rl") == pytest.approx(lead, abs=1e-6)

@@ -35,6 +35,8 @@ def test_half_turn_alias_of_80_mph_on_62_mm() -> None:
     assert alias_limit(2.72317e-3) == pytest.approx(2.0 * np.pi * turns, rel=1e-5)
     assert alias_limit(1.0 / 367.219) == pytest.approx(2.0 * np.pi * turns, rel=1e-5)
     assert 60.0 * turns == pytest.approx(11016.56, rel=1e-6)  # n = 60 v / (pi D)
+    limit = alias_limit(0.06)  # 60 ms a row: half a turn in it is 500 rpm
+    assert 3.6 * 2.0 * limit * 0.031 == pytest.approx(11.68672, rel=1e-6)  # km/h per 1000 rpm on 62 mm
 
 
 def test_limit_of_6000_rpm_at_200_hz() -> None:

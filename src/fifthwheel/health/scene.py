@@ -64,6 +64,8 @@ def plural(n: int, word: str) -> str:
 def finding(
     check: str, severity: Severity, place: str, what: str, *, cause: str, done: str, remedy: str, **numbers: float | str
 ) -> Finding:
-    """Make a finding; numbers become plain floats, named with their unit."""
+    """Make a finding: `what` becomes a sentence, numbers plain floats; their keys are named with their unit."""
     plain = {k: v if isinstance(v, str) else float(v) for k, v in numbers.items()}
-    return Finding(check, severity, place, what, cause, done, remedy, plain)
+    first = what.split(" ", 1)[0]
+    sentence = what if "_" in first else what[:1].upper() + what[1:]
+    return Finding(check, severity, place, sentence.rstrip(".") + ".", cause, done, remedy, plain)
