@@ -30,13 +30,15 @@ from fifthwheel.car.model import (
     PlannedChannel,
     Session,
     Tyre,
+    Want,
 )
-from fifthwheel.car.rules import Rule, convert
+from fifthwheel.car.rules import Rule, RuleError, convert, to_bound
 from fifthwheel.data import WHEELS, Quantity
 from fifthwheel.errors import CarError, SessionError, nearest
+from fifthwheel.glossary import FIGURE_UNITS
 
 if TYPE_CHECKING:
-    from fifthwheel.car import schema, sensor_schema, session_schema
+    from fifthwheel.car import schema, sensor_schema, session_schema, want_schema
     from fifthwheel.car.table import TomlTable
 
     T = TypeVar("T", bound=TomlTable)
@@ -190,7 +192,8 @@ def _good(rule: Rule | None, value: Any) -> Any:
 
 def _car_checks(document: Document) -> list[Fault]:
     """Return the faults of keys against one another."""
-    return [*_tyre_checks(document), *_motor_checks(document), *_pack_checks(document), *_channel_checks(document)]
+    checks = (_tyre_checks, _motor_checks, _pack_checks, _channel_checks, _want_checks)
+    return [fault for check in checks for fault in check(document)]
 
 
 def _tyre_checks(document: Document) -> list[Fault]:
@@ -262,11 +265,34 @@ def _channel_checks(document: Document) -> list[Fault]:
     return faults
 
 
+def _want_checks(document: Document) -> list[Fault]:
+    """Hold each wanted uncertainty to the unit of its figure, and refuse a figure that is asked for twice."""
+    faults, seen = [], dict[str, int]()
+    for path, want in _tables(document, "want"):
+        figure, bound = want.get("figure"), want.get("uncertainty")
+        if not isinstance(figure, str) or figure not in FIGURE_UNITS:
+            continue  # a fault of its own
+        at = (*path, "figure")
+        spot = spot_of(document, at, entry=True)
+        if figure in seen:
+            found = f"'{figure}' again (first in line {seen[figure]})"
+            faults.append(Fault(document.shown, spot, key_text(at), "each figure once", found))
+        seen.setdefault(figure, spot.line)
+        if isinstance(bound, str | int | float) and not isinstance(bound, bool) and str(bound).strip():
+            try:
+                to_bound(str(bound), FIGURE_UNITS[figure])
+            except RuleError as error:
+                at = (*path, "uncertainty")
+                spot = spot_of(document, at, entry=True)
+                faults.append(Fault(document.shown, spot, key_text(at), error.expected, error.found, error.do))
+    return faults
+
+
 def _session_checks(document: Document) -> list[Fault]:
     from fifthwheel.car.session_schema import RunTable
     from fifthwheel.car.table import rule_of
 
-    faults = []
+    faults = _want_checks(document)
     for path, run in _tables(document, "run"):
         start, end = (_good(rule_of(RunTable, key), run.get(key)) for key in ("start", "end"))
         if start is not None and end is not None and end.value <= start.value:
@@ -342,6 +368,14 @@ class _Build:
             units=self.get(file.report, s.ReportTable, "report", "units"),
             locations=self.locations(),
             assumed=tuple(dict.fromkeys(self.assumed)),
+            wanted=self.wanted(file.want),
+        )
+
+    def wanted(self, tables: Sequence[want_schema.WantTable]) -> tuple[Want, ...]:
+        lines = [spot_of(self.document, ("want", number)).line for number in range(len(tables))]
+        return tuple(
+            Want(table.figure, *to_bound(table.uncertainty, FIGURE_UNITS[table.figure]), line)
+            for table, line in zip(tables, lines, strict=True)
         )
 
     def tyre(self, both: schema.TyreTable, end: schema.TyreKeys | None, top_speed: Quantity, name: str) -> Tyre:
@@ -439,6 +473,7 @@ class _Build:
             notes=given["notes"],
             runs=tuple(self.run(run) for run in file.run),
             locations=self.locations(),
+            wanted=self.wanted(file.want),
         )
 
     def run(self, table: session_schema.RunTable) -> MarkedRun:

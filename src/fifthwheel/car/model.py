@@ -86,6 +86,17 @@ class PlannedChannel:
 
 
 @dataclass(frozen=True)
+class Want:
+    """A figure that the builder wants to know. bound: wanted half-width of its 95 % interval, in the figure's SI unit,
+    or as a share of the figure where `relative`. line: in the file that asks for it, 0 when no file does."""
+
+    figure: str
+    bound: float
+    relative: bool
+    line: int = 0
+
+
+@dataclass(frozen=True)
 class Car:
     """The described vehicle. Lengths from the centre of gravity; `front_share` is the share of weight on the front
     axle, so the centre of gravity lies wheelbase * (1 - front_share) behind the front axle."""
@@ -119,6 +130,8 @@ class Car:
     """Dotted key -> line in car.toml, for findings that point at it."""
     assumed: tuple[str, ...] = ()
     """Dotted keys that the file leaves out and that took their default with a wide bound."""
+    wanted: tuple[Want, ...] = ()
+    """What the builder wants to know of this car on any day that does not say otherwise."""
 
 
 @dataclass(frozen=True)
@@ -166,3 +179,4 @@ class Session:
     runs: tuple[MarkedRun, ...] = ()
     locations: Mapping[str, int] = field(default_factory=dict)
     """Dotted key -> line in session.toml."""
+    wanted: tuple[Want, ...] = ()

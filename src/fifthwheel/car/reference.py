@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 _KINDS = {
     "text": "text", "name": "one line of text", "wheels": "list of wheels", "axes": "three directions", "date": "date",
     "channel": "channel name", "file": "path", "whole": "whole number",
+    "figure": "name of a figure", "bound": "size with a unit, or %",
 }  # fmt: skip
 
 

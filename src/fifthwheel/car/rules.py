@@ -12,10 +12,13 @@ from typing import Any, Literal
 from fifthwheel.car.document import value_text
 from fifthwheel.data import WHEELS, Quantity
 from fifthwheel.errors import UnitError, nearest
-from fifthwheel.glossary import CHANNELS
+from fifthwheel.glossary import CHANNELS, FIGURE_UNITS
 from fifthwheel.units import example, parse_quantity
 
-Kind = Literal["quantity", "place", "text", "name", "whole", "wheels", "axes", "choice", "channel", "date", "file"]
+Kind = Literal[
+    "quantity", "place", "text", "name", "whole", "wheels", "axes", "choice", "channel", "date", "file", "figure",
+    "bound",
+]  # fmt: skip
 
 DIRECTIONS: Mapping[str, tuple[int, int, int]] = {
     "forward": (1, 0, 0), "back": (-1, 0, 0), "left": (0, 1, 0), "right": (0, -1, 0), "up": (0, 0, 1),
@@ -77,6 +80,10 @@ def convert(rule: Rule, value: Any) -> Any:
             return _date(value)
         case "file":
             return _file(value)
+        case "figure":
+            return _choice(tuple(FIGURE_UNITS), value, "the name of a figure (docs/figures.md)")
+        case "bound":
+            return _bound_text(value)
 
 
 def to_quantity(rule: Rule, value: Any) -> Quantity:
@@ -108,6 +115,25 @@ def with_bound(quantity: Quantity, bound: str) -> Quantity:
     if bound.endswith("%"):
         return Quantity(quantity.value, abs(quantity.value) * float(bound.rstrip("% ")) / 200.0, quantity.unit)
     return Quantity(quantity.value, parse_quantity(bound, quantity.unit).value / 2.0, quantity.unit)
+
+
+def to_bound(text: str, unit: str) -> tuple[float, bool]:
+    """Return the size of a wanted uncertainty, and whether it is a share of the figure ("2 %") or in `unit` [SI].
+
+    For a figure without unit "2 %" is 0.02 of it as it stands, not a share. Raises RuleError.
+    """
+    shown = "0.02" if unit == "1" else f"{example(unit).split(' +- ')[0]}"
+    wanted = f'a size above zero with a unit of [{unit}], such as "{shown}", or a share, such as "2 %"'
+    relative = unit != "1" and text.strip().endswith("%")
+    try:
+        quantity = parse_quantity(text, "1" if relative else unit)
+    except UnitError as error:
+        raise RuleError(wanted, f"'{text}'", error.do) from error
+    if quantity.u:
+        raise RuleError(wanted, f"'{text}'", "An uncertainty takes no bound of its own")
+    if quantity.value <= 0.0:
+        raise RuleError(wanted, f"'{text}'")
+    return quantity.value, relative
 
 
 def _wanted(rule: Rule) -> str:
@@ -152,6 +178,15 @@ def _text(value: Any) -> str:
     if not isinstance(value, str):
         raise RuleError("a text in quotes", value_text(value))
     return value
+
+
+def _bound_text(value: Any) -> str:
+    if isinstance(value, bool) or not isinstance(value, str | int | float):
+        raise RuleError('a text such as "0.05 s" or "2 %"', value_text(value))
+    text = str(value)
+    if not text.strip():
+        raise RuleError('a text such as "0.05 s" or "2 %"', "an empty text", "Fill it in")
+    return text
 
 
 def _name(value: Any) -> str:

@@ -9,6 +9,7 @@ from pydantic import Field
 from fifthwheel.car.rules import Rule
 from fifthwheel.car.sensor_schema import EncoderTable, GnssTable, InertialTable
 from fifthwheel.car.table import TomlTable
+from fifthwheel.car.want_schema import WantTable
 from fifthwheel.data import Quantity
 
 
@@ -442,3 +443,4 @@ class CarFile(TomlTable):
     sensors: SensorsTable | None = None
     channel: list[ChannelTable] = Field(default_factory=list)
     report: ReportTable | None = None
+    want: list[WantTable] = Field(default_factory=list)

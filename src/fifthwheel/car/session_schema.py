@@ -8,6 +8,7 @@ from pydantic import Field
 
 from fifthwheel.car.rules import Rule
 from fifthwheel.car.table import TomlTable
+from fifthwheel.car.want_schema import WantTable
 from fifthwheel.data import Quantity
 from fifthwheel.glossary import RUN_KINDS
 
@@ -133,3 +134,4 @@ class SessionFile(TomlTable):
     notes: Annotated[str | None, Rule("text", "Anything else.", default="")] = None
     conditions: ConditionsTable | None = None
     run: list[RunTable] = Field(default_factory=list)
+    want: list[WantTable] = Field(default_factory=list)

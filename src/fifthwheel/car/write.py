@@ -6,14 +6,16 @@ import datetime
 import json
 import re
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, get_args
 
 from fifthwheel.car.document import shown_path
 from fifthwheel.car.load import CAR_FILE, SESSION_FILE
-from fifthwheel.car.rules import Rule
+from fifthwheel.car.model import Want
+from fifthwheel.car.rules import Rule, RuleError, convert, to_bound
 from fifthwheel.errors import CarError, SessionError
+from fifthwheel.glossary import FIGURE_UNITS
 from fifthwheel.units import example
 
 if TYPE_CHECKING:
@@ -41,7 +43,7 @@ _SESSION_HEAD = """\
 # What stays behind its "#" counts as not stated: a wide guess is taken, and the figures get wider with it.
 """
 
-_OPTIONAL_HEADERS = {"motor", "pack", "sensors.encoder", "channel", "run", "tyre.front", "tyre.rear"}
+_OPTIONAL_HEADERS = {"motor", "pack", "sensors.encoder", "channel", "run", "want", "tyre.front", "tyre.rear"}
 """Tables that the template leaves behind "#": they have needed keys of their own, or override others."""
 
 _RESERVED = re.compile(r"(?i)(?:con|prn|aux|nul|com[0-9]|lpt[0-9])(?:\..*)?")
@@ -70,13 +72,15 @@ def write_new_car(folder: Path, name: str) -> Path:
     return target
 
 
-def write_new_session(car_folder: Path, name: str) -> Path:
+def write_new_session(car_folder: Path, name: str, wanted: Sequence[str] = ()) -> Path:
     """Write `car_folder/sessions/NAME/session.toml`, commented; return the path of the file.
 
-    The name becomes a folder; one that begins with a date (2026-05-17) dates the session. Raises SessionError.
+    The name becomes a folder; one that begins with a date (2026-05-17) dates the session. wanted: texts
+    "FIGURE=UNCERTAINTY" that become its [[want]] tables. Raises SessionError.
     """
     from fifthwheel.car.session_schema import SessionFile
 
+    wants = [read_want(text) for text in wanted]
     folder = car_folder.parent if car_folder.name == CAR_FILE else car_folder
     if not (folder / CAR_FILE).is_file():
         raise SessionError(
@@ -98,8 +102,35 @@ def write_new_session(car_folder: Path, name: str) -> Path:
     match = re.match(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", name)
     if match and _is_date(match[0]):
         filled["date"] = match[0]
-    _write(target, _SESSION_HEAD + "".join(_tables(SessionFile, "", filled)), SessionError)
+    text = _SESSION_HEAD + "".join(_tables(SessionFile, "", filled)) + "".join(_want(*want) for want in wants)
+    _write(target, text, SessionError)
     return target
+
+
+def read_want(text: str) -> tuple[str, str]:
+    """Return (figure, uncertainty) of "FIGURE=UNCERTAINTY", such as "coast_down.cda=4 %"; raise SessionError."""
+    figure, sign, bound = (part.strip() for part in text.partition("="))
+    try:
+        if not sign or not bound:
+            raise RuleError("FIGURE=UNCERTAINTY, such as launch.time_to_60_km_h.first_motion=0.05s", f"'{text}'")
+        convert(Rule("figure", ""), figure)
+        to_bound(bound, FIGURE_UNITS[figure])
+    except RuleError as error:
+        raise SessionError(
+            "not a figure with an uncertainty", where=f"want {text}", expected=error.expected, found=error.found,
+            do=error.do,
+        ) from error  # fmt: skip
+    return figure, bound
+
+
+def want_of(text: str) -> Want:
+    """Return "FIGURE=UNCERTAINTY" as a Want; raise SessionError."""
+    figure, bound = read_want(text)
+    return Want(figure, *to_bound(bound, FIGURE_UNITS[figure]))
+
+
+def _want(figure: str, bound: str) -> str:
+    return f"\n[[want]]\nfigure = {json.dumps(figure)}\nuncertainty = {json.dumps(bound, ensure_ascii=False)}\n"
 
 
 def check_folder_name(name: str) -> str:
@@ -207,7 +238,7 @@ def left_out(rule: Rule) -> str:
 def shown_value(rule: Rule) -> str:
     """Return an example of a key's value as TOML."""
     plain = rule.shown or rule.default
-    if rule.kind in {"quantity", "text", "name", "choice", "channel", "file"}:
+    if rule.kind in {"quantity", "text", "name", "choice", "channel", "file", "figure", "bound"}:
         text = plain if plain is not None else example(rule.unit) if rule.unit else ""
         return json.dumps(text or "...", ensure_ascii=False)
     if rule.kind == "wheels":
