@@ -11,8 +11,12 @@ from pathlib import Path
 
 import pytest
 
+from fifthwheel.readers import load_mapping, propose_mapping, save_mapping
+from fifthwheel.readers.transforms import linear
+
+from .drive import car_of
 from .grading import Grade, grade, propose, table
-from .layouts import ALL, HELD, Layout
+from .layouts import ALL, HELD, Col, Layout, clock, write
 from .layouts_late import LATE
 from .shuffled import shuffled
 
@@ -94,3 +98,49 @@ def test_confidence_means_what_it_says(thirty: list[Grade]) -> None:
     sure = [g for g in thirty if g.given and g.confidence > 0.9]
     assert share(sure) >= 0.98
     assert 0.4 < len(sure) / len(thirty) < 0.95
+
+
+@pytest.mark.parametrize("rows", [3, 40, 300])
+def test_short_logs_are_mapped_without_a_claim_to_be_sure(rows: int, tmp_path: Path) -> None:
+    """The first rows only, the car at rest: what little can be told is told, and nothing wrong is called sure."""
+    grades: list[Grade] = []
+    for layout in (ALL[1], ALL[4], ALL[11], ALL[17], ALL[21], ALL[27], LATE[5]):
+        path = write(layout, tmp_path)
+        lines = path.read_bytes().split(b"\n")
+        path.write_bytes(b"\n".join(lines[: rows + 2 + len(layout.preamble)]) + b"\n")
+        car = car_of(layout.kit) if layout.car else None
+        grades += grade(layout, propose_mapping([path], car, rate=layout.stated_rate))
+    assert wrong_and_sure(grades) == []
+    assert share(grades) > 0.5, table(grades)
+    assert share([g for g in grades if g.given and g.confidence > 0.8]) > 0.85, table(grades)
+
+
+def test_logs_of_one_layout_become_one_source_and_others_their_own(tmp_path: Path) -> None:
+    first = write(ALL[0], tmp_path).rename(tmp_path / "run-1.csv")
+    second = write(ALL[0], tmp_path).rename(tmp_path / "run-2.csv")
+    receiver = Layout(
+        "receiver",
+        (clock("ms", 1000), Col("lat", "gnss_latitude", places=7), Col("lon", "gnss_longitude", places=7),
+         Col("speed_kmh", "gnss_speed", 3.6, places=2)),
+        rate=10,
+    )  # fmt: skip
+    other = write(receiver, tmp_path)
+    mapping = propose_mapping([first, other, second], None)
+    assert [(s.name, s.match, s.align) for s in mapping.sources] == [
+        ("log", "run-*.csv", ""),
+        ("gnss", other.name, "speed"),
+    ]
+
+
+def test_the_proposal_survives_being_written_and_read(tmp_path: Path) -> None:
+    for layout in (ALL[2], ALL[9], ALL[12], ALL[18]):
+        car = car_of(layout.kit) if layout.car else None
+        mapping = propose_mapping([write(layout, tmp_path)], car)
+        save_mapping(mapping, tmp_path / "mapping.toml")
+        back = load_mapping(tmp_path / "mapping.toml")
+        assert [c.column for c in back.sources[0].columns] == [c.column for c in mapping.sources[0].columns]
+        for before, after in zip(mapping.sources[0].columns, back.sources[0].columns, strict=True):
+            assert (after.channel, after.reason) == (before.channel, before.reason)
+            if before.channel:
+                assert linear(after) == pytest.approx(linear(before))
+        assert back.sources[0].time == mapping.sources[0].time

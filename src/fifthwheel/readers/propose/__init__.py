@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Callable, Sequence
+from dataclasses import replace
+from fnmatch import fnmatchcase
 from pathlib import Path
 
 import numpy as np
@@ -28,7 +30,7 @@ from fifthwheel.readers.propose.motionfacts import (
     propose_positions,
 )
 from fifthwheel.readers.propose.plain import find_plain
-from fifthwheel.readers.propose.sample import Sample, read_sample
+from fifthwheel.readers.propose.sample import Sample, join_samples, read_sample
 from fifthwheel.readers.propose.scene import Candidate, Scene, tentative_roles
 from fifthwheel.readers.propose.turning import find_motor_speeds, find_turning, speed_from_angles
 from fifthwheel.readers.propose.unnamed import (
@@ -44,6 +46,8 @@ __all__ = ["propose_mapping"]
 
 LEAST = 0.3
 """Below this confidence a column is left out."""
+MOST_FILES = 6
+"""Files of one layout that are looked at, the largest first."""
 SHORT = 10.0
 """Logs shorter than this [s] prove little: no column of them is called sure."""
 
@@ -63,52 +67,90 @@ def propose_mapping(
     """
     if not files:
         raise ReadError("no raw files", expected="at least one log", do="give the path of a log")
+    groups = _alike([(path, sniff_layout(path)) for path in files])
+    names = [path.name for path in files]
     sources: list[SourceMap] = []
-    for number, path in enumerate(files):
+    for number, group in enumerate(groups):
         if progress is not None:
-            progress(f"proposing a mapping for {path.name}", number / len(files))
-        sources += _sources_of(path, car, rate)
+            progress(f"proposing a mapping for {group[0][0].name}", number / len(groups))
+        sources.append(_source_of(group, _pattern([path.name for path, _ in group], names), car, rate))
     if progress is not None:
         progress("mapping proposed", 1.0)
     return Mapping(sources=_named(sources))
 
 
-def _sources_of(path: Path, car: Car | None, rate: float | None) -> list[SourceMap]:
-    layout = sniff_layout(path)
-    if layout.kind == "delimited":
-        return [_delimited(path, layout, car, rate)]
-    kind: SourceKind = "nmea" if layout.kind == "nmea" else "ubx"
-    return [SourceMap("gnss", kind, path.name, header=0, align="gnss-time")]
+_Group = list[tuple[Path, FileLayout]]
+
+
+def _alike(files: Sequence[tuple[Path, FileLayout]]) -> list[_Group]:
+    """Return the files in groups of one layout: several logs of one logger are one source."""
+    groups: dict[tuple[object, ...], _Group] = {}
+    for path, layout in files:
+        kind = "ubx" if layout.kind == "mixed" else layout.kind
+        told = (layout.names, layout.separator, layout.decimal, layout.header, layout.units_row)
+        groups.setdefault((kind, told), []).append((path, layout))
+    return [sorted(group, key=lambda one: -one[0].stat().st_size) for group in groups.values()]
+
+
+def _pattern(group: Sequence[str], names: Sequence[str]) -> str:
+    """Return a file name, or a pattern that matches the whole group and no other of the names."""
+    if len(group) == 1:
+        return group[0]
+    start, end = _common_start(group), _common_start([name[::-1] for name in group])[::-1]
+    shortest = min(len(name) for name in group)
+    made = f"{start}*{end[max(0, len(start) + len(end) - shortest) :]}"
+    matched = {name for name in names if fnmatchcase(name.lower(), made.lower())}
+    return made if matched == set(group) and not set(made) & set("[]?") else group[0]
+
+
+def _common_start(texts: Sequence[str]) -> str:
+    start = ""
+    for letters in zip(*texts, strict=False):
+        if len(set(letters)) > 1:
+            break
+        start += letters[0]
+    return start
+
+
+def _source_of(group: _Group, pattern: str, car: Car | None, rate: float | None) -> SourceMap:
+    path, layout = group[0]
+    if layout.kind != "delimited":
+        kind: SourceKind = "nmea" if layout.kind == "nmea" else "ubx"
+        return SourceMap("gnss", kind, pattern, header=0, align="gnss-time")
+    sample = join_samples([read_sample(one, its) for one, its in group[:MOST_FILES]])
+    scene = examine(sample, car, rate, path.name)
+    return SourceMap(
+        "log",
+        "delimited",
+        pattern,
+        layout.separator,
+        layout.decimal,
+        layout.quote,
+        layout.header,
+        layout.units_row,
+        scene.clock.time,
+        tuple(_column_maps(scene)),
+    )
 
 
 def _named(sources: Sequence[SourceMap]) -> tuple[SourceMap, ...]:
-    """Return the sources with names of their own: the widest delimited one is "log"."""
-    from dataclasses import replace
-
+    """Return the sources with names of their own, the widest delimited one first as "log", and how each is aligned."""
     tables = [s for s in sources if s.kind == "delimited"]
-    log = max(tables, key=lambda s: sum(c.channel != "" for c in s.columns), default=None)
-    named: list[SourceMap] = []
-    count = {"gnss": 0, "board": 0}
+    log = max(tables, key=lambda s: sum(c.channel != "" for c in s.columns), default=sources[0])
+    named = [replace(log, name="log", align="")]
+    count: dict[str, int] = {}
     for source in sources:
-        if source is log or (log is None and not named):
-            named.insert(0, replace(source, name="log", align=""))
+        if source is log:
             continue
-        word = "gnss" if source.kind != "delimited" else "board"
-        count[word] += 1
-        name = "gnss" if word == "gnss" else "second board"
-        name += f" {count[word]}" if count[word] > 1 else ""
-        named.append(replace(source, name=name, align="gnss-time" if word == "gnss" else "speed"))
+        channels = {c.channel for c in source.columns if c.channel}
+        receiver = source.kind != "delimited" or all(c.startswith("gnss_") for c in channels)
+        word = "gnss" if receiver else "second board"
+        count[word] = count.get(word, 0) + 1
+        align = "gnss-time"
+        if source.kind == "delimited":
+            align = "speed" if any("_speed" in c for c in channels) else "offset"
+        named.append(replace(source, name=word if count[word] == 1 else f"{word} {count[word]}", align=align))
     return tuple(named)
-
-
-def _delimited(path: Path, layout: FileLayout, car: Car | None, rate: float | None) -> SourceMap:
-    sample = read_sample(path, layout)
-    scene = examine(sample, car, rate, path.name)
-    columns = tuple(_column_maps(scene))
-    return SourceMap(
-        "log", "delimited", path.name, layout.separator, layout.decimal, layout.quote, layout.header, layout.units_row,
-        scene.clock.time, columns,
-    )  # fmt: skip
 
 
 def examine(sample: Sample, car: Car | None, rate: float | None, where: str) -> Scene:
@@ -171,7 +213,7 @@ def _column_maps(scene: Scene) -> list[ColumnMap]:
                 None,
                 pick.radius,
                 round(min(most, pick.confidence), 2),
-                pick.reason,
+                pick.reason + (f"; {scene.notes[i]}" if i in scene.notes else ""),
             )
         )
     return out

@@ -58,13 +58,15 @@ def find_turn_rates(scene: Scene) -> None:
     fits, evidence = _by_gyro_range(scene, columns, per_si)
     if yaw >= 0:
         seen = turn_rate_fits(scene, scene.grid.columns[yaw])
-        if np.isfinite(seen.per_si) and abs(seen.correlation) > 0.55:
-            strong, sign = True, seen.sign
-            # speed from wheels carries the guess of their radius, so the spread is wide without a car or GNSS
-            spread = 0.2 if scene.car is not None or scene.speed_from == "GNSS speed" else 0.45
-            fits = {u: near(seen.per_si, k, spread) * _usual_rate(scene, u) for u, k in per_si.items()}
-            evidence = f"'{scene.name(yaw)}' counts {seen.per_si:.4g} per rad/s {seen.how} (correlation "
-            f"{abs(seen.correlation):.2f})"
+        # speed from wheels carries the guess of their radius, so the spread is wide without a car or GNSS
+        spread = 0.2 if scene.car is not None or scene.speed_from == "GNSS speed" else 0.45
+        by_motion = {u: near(seen.per_si, k, spread) * _usual_rate(scene, u) for u, k in per_si.items()}
+        if abs(seen.correlation) > 0.55 and max(by_motion.values()) > 0.1:
+            strong, sign, fits = True, seen.sign, by_motion
+            evidence = (
+                f"'{scene.name(yaw)}' counts {seen.per_si:.4g} per rad/s {seen.how} "
+                f"(correlation {abs(seen.correlation):.2f})"
+            )
     choice = decide(stated, fits, evidence, strong)
     scale, unit, clause = 1.0, choice.unit, choice.clause
     if unit.startswith("counts"):

@@ -39,8 +39,8 @@ def lay_out(numbers: Sequence[Floats], t: Floats, block: Ints, step: float) -> G
             blocks.append(np.full(count, block[start], dtype=np.int64))
     if not pieces:  # too short for any relation: a grid that knows nothing
         none: Floats = np.full((len(numbers), 40), np.nan, dtype=np.float64)
-        t: Floats = np.arange(40, dtype=np.float64) * width
-        return Grid(width, np.zeros(40, np.int64), t, none, np.ones(len(numbers)))
+        even: Floats = np.arange(40, dtype=np.float64) * width
+        return Grid(width, np.zeros(40, np.int64), even, none, np.ones(len(numbers)))
     gap = np.array([_gap(values) for values in numbers])
     columns: Floats = np.array(
         [

@@ -62,7 +62,13 @@ def _one_alone(scene: Scene, i: int) -> None:
     per_si = TURN_PER_SI.get(scene.words[i].unit, TURN_PER_SI["rad/s"])
     radius = per_si / found.slope
     gear = scene.car.motors[0].gear.value if scene.car.motors else 1.0
-    wheel, motor = near(radius, scene.radius, 0.4), near(radius * gear, scene.radius, 0.4)
+    # a radius that is a diameter is a common slip of the pen, so half the car's radius counts as the wheel's too
+    wheel = max(near(radius, scene.radius, 0.4), 0.9 * near(radius, 0.5 * scene.radius, 0.4))
+    motor = near(radius * gear, scene.radius, 0.4)
+    text = f"by forward acceleration a wheel turning so would have a radius of {1000 * radius:.0f} mm"
+    if gear > 1.0:
+        text += f", one behind the gear of {gear:g} {1000 * radius * gear:.0f} mm"
+    scene.notes[i] = f"{text}; the car says {1000 * scene.radius:.0f} mm"
     if wheel > motor and scene.car.driven:
         scene.roles[i] = (f"wheel_speed_{scene.car.driven[0]}", 0.55)
         scene.loose.append(i)
@@ -71,6 +77,11 @@ def _one_alone(scene: Scene, i: int) -> None:
 def settle_order(scene: Scene) -> None:
     """Put loose wheels in the order that turns and wheelspin show; doubt named wheels that are swapped."""
     columns = scene.columns_of("wheel_speed_")
+    if len(columns) == 1 and columns[0] in scene.loose and columns[0] in scene.found:
+        i, channel = columns[0], scene.roles[columns[0]][0]
+        old = scene.found[i][0]
+        why = f"which wheel is not told, {channel.rsplit('_', 1)[1].upper()} is assumed because it is driven"
+        scene.found[i] = [_with(old, channel, min(0.55, old.confidence), f"{old.reason}; {why}")]
     if len(columns) < 2:
         return
     sides = {i: _side(scene, i, columns) for i in columns}
@@ -85,8 +96,7 @@ def settle_order(scene: Scene) -> None:
         if scene.found.get(i) and scene.turn_sure and sides[i] * told < -0.5:
             old = scene.found[i][0]
             side = "right" if told < 0 else "left"
-            why = f"but in turns it runs like a {side} wheel (correlation {abs(sides[i]):.2f}): are left and right "
-            "swapped?"
+            why = f"but in turns it runs like a {side} wheel (correlation {abs(sides[i]):.2f}): are the sides swapped?"
             scene.found[i] = [_with(old, channel, min(0.6, old.confidence), f"{old.reason}; {why}")]
 
 

@@ -185,7 +185,7 @@ def accel_unit(scene: Scene, columns: list[int]) -> tuple[Choice, float]:
             text = f"'{scene.name(found[0])}' changes by {k:.3g} for each m/s2 of speed change"
             return _accel_choice(stated, fits, per_si, text, True)
     top = float(max((np.quantile(np.abs(scene.known(i)), 0.99) for i in columns if len(scene.known(i))), default=0.0))
-    fits = {u: inside(top / k, 2.5, 25.0, 0.3) * (0.1 if u[0] == "c" else 1.0) for u, k in per_si.items()}
+    fits = {u: inside(top / k, 2.5, 25.0, 0.3, 1.0) * (0.1 if u[0] == "c" else 1.0) for u, k in per_si.items()}
     return _accel_choice(stated, fits, per_si, f"99 % of the numbers are below {top:.3g}", False)
 
 
@@ -235,6 +235,8 @@ def find_wheel_speeds(scene: Scene) -> None:
     fits, evidence, strong = wheel_unit_fits(scene, raw, any("ROT" in scene.words[i].concepts for i in columns))
     if stated == "counts":
         stated = ""
+    if stated in TURN_PER_SI:
+        fits = {unit: value for unit, value in fits.items() if unit in TURN_PER_SI}
     choice = decide(stated, fits, evidence, strong)
     rim = choice.unit in SPEED_PER_SI
     if rim:
@@ -378,7 +380,7 @@ def turn_rate_fits(scene: Scene, raw: Floats) -> Turning:
             sign = int(np.sign(course.correlation))
             found.append((abs(course.correlation), course, "against the course of the positions"))
     if scene.speed is not None:
-        best = 0.6
+        best = 0.7
         for channel in ("accel_x", "accel_y"):
             if channel not in scene.si:
                 continue

@@ -112,7 +112,7 @@ def _by_range(scene: Scene, i: int) -> None:
         return
     units = [u for u in DIMENSIONS.get(si, (si,)) if u in _TO_SI]
     order = {unit: _USUAL.get(unit, 1.0 - 0.08 * k) for k, unit in enumerate(units)}
-    fits = {u: inside(top * _TO_SI[u][0], *span) * w for u, w in order.items()}
+    fits = {u: inside(top * _TO_SI[u][0], *span, below=1.0) * w for u, w in order.items()}
     choice = decide(stated, fits, evidence, False)
     bare = choice.unit == si and si == "1" and not choice.follows_data
     confidence = min(0.97, strength * (0.97 if bare else choice.confidence))

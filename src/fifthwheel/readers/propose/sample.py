@@ -159,8 +159,21 @@ def _columns(table: pl.DataFrame, layout: FileLayout) -> tuple[list[Floats], dic
     return numbers, texts, tuple(filled)
 
 
-def rate_of_change(values: Sequence[float] | Floats) -> float:
-    """Return the share of consecutive values that differ (NaN left out)."""
-    array = np.asarray(values, dtype=np.float64)
-    array = array[np.isfinite(array)]
-    return float(np.mean(np.diff(array) != 0.0)) if len(array) > 1 else 0.0
+def join_samples(samples: Sequence[Sample]) -> Sample:
+    """Return samples of files of one layout one below the other, blocks kept apart."""
+    if len(samples) == 1:
+        return samples[0]
+    first = samples[0]
+    texts = set.union(*(set(s.texts) for s in samples))
+    blocks: list[Ints] = []
+    for sample in samples:
+        blocks.append(sample.block + (int(blocks[-1][-1]) + 1 if blocks and len(blocks[-1]) else 0))
+    return Sample(
+        first.names,
+        first.units,
+        tuple(np.concatenate([s.numbers[i] for s in samples]) for i in range(len(first.names))),
+        {i: [cell for s in samples for cell in s.texts.get(i, [""] * len(s.block))] for i in texts},
+        np.concatenate(blocks),
+        tuple(float(np.mean([s.filled[i] for s in samples])) for i in range(len(first.names))),
+        False,
+    )

@@ -37,7 +37,8 @@ class Scene:
     """Columns of one file under examination. roles: column -> (channel, strength) as the words alone suggest.
     speed [m/s], turn rate [rad/s anticlockwise] and course [rad clockwise from north] on the grid once found, with
     where they come from; turn_sure: its sign has a witness of its own. radius: wheel radius
-    [m] in use, of the car when there is one. loose: wheel columns whose place is assumed. si: channel -> SI values."""
+    [m] in use, of the car when there is one. loose: wheel columns whose place is assumed. si: channel -> SI values.
+    notes: column -> a remark that belongs to its reason whatever it is proposed as."""
 
     sample: Sample
     words: Sequence[Words]
@@ -47,6 +48,7 @@ class Scene:
     roles: dict[int, tuple[str, float]]
     loose: list[int] = field(default_factory=list)
     found: dict[int, list[Candidate]] = field(default_factory=dict)
+    notes: dict[int, str] = field(default_factory=dict)
     si: dict[str, Floats] = field(default_factory=dict)
     speed: Floats | None = None
     speed_from: str = ""
@@ -78,7 +80,10 @@ class Scene:
         """Return what the header contributes, as the start of a reason."""
         role = self.roles.get(i, ("", 0.0))[0]
         told = {channel for channel, _ in self.words[i].channels}
-        return f"header says '{self.name(i)}'" if role in told else "known by its numbers, not by its header"
+        turning = role.startswith("wheel_speed") and self.words[i].concepts & {"ROT", "WHEEL", "SPEED"}
+        if role in told or turning:
+            return f"header says '{self.name(i)}'"
+        return "known by its numbers, not by its header"
 
     def known(self, i: int) -> Floats:
         """Return the numbers of a column without gaps."""
@@ -123,11 +128,11 @@ def near(value: float, wanted: float, spread: float) -> float:
     return math.exp(-0.5 * (math.log(value / wanted) / spread) ** 2)
 
 
-def inside(value: float, low: float, high: float, soft: float = 0.35) -> float:
-    """Return 1 inside [low, high], falling off outside by `soft` in the logarithm."""
+def inside(value: float, low: float, high: float, soft: float = 0.35, below: float | None = None) -> float:
+    """Return 1 inside [low, high], falling off outside by `soft` (under it by `below`) in the logarithm."""
     if not value > 0.0:
         return 0.0
-    return near(value, low, soft) if value < low else near(value, high, soft) if value > high else 1.0
+    return near(value, low, below or soft) if value < low else near(value, high, soft) if value > high else 1.0
 
 
 def decide(stated: str, fits: Mapping[str, float], evidence: str, strong: bool) -> Choice:
@@ -149,7 +154,7 @@ def decide(stated: str, fits: Mapping[str, float], evidence: str, strong: bool) 
         return Choice(stated or best, 0.5 if stated else 0.3, evidence)
     share = fits[best] / total
     fitting = 0.6 + 0.4 * min(1.0, fits[best] / 0.4)
-    confidence = (0.6 + 0.36 * share) * fitting if strong else (0.45 + 0.45 * share)
+    confidence = (0.6 + 0.36 * share if strong else 0.45 + 0.45 * share) * fitting
     return Choice(best, confidence, f"taken as {best}: {evidence}")
 
 
