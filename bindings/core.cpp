@@ -232,6 +232,67 @@ void motion_draw(const nb::dict& settings, const nb::dict& rows, const nb::dict&
     raise(status);
 }
 
+template <int N>
+fw::Status smooth_linear_of(const double* F, const double* Q, const double* h, double r,
+                            const Array<const double>& z, const double* x0, const double* P0,
+                            bool predict_first, double* x, double* P, double* smoothed_x, double* smoothed_P,
+                            double* nis) {
+    double f[N][N];
+    double q[N][N];
+    fw::Gaussian<double, N> start{};
+    fw::SparseRow<double> row;
+    for (int i = 0; i < N; ++i) {
+        start.x[i] = x0[i];
+        if (h[i] != 0.0) row.add(i, h[i]);
+        for (int j = 0; j < N; ++j) {
+            f[i][j] = F[i * N + j];
+            q[i][j] = Q[i * N + j];
+            start.P[i][j] = P0[i * N + j];
+        }
+    }
+    const size_t n = z.size();
+    std::vector<fw::Gaussian<double, N>> states(n);
+    std::vector<fw::Applied<double, N>> applied(n);
+    const fw::Status status = fw::smooth_linear(f, q, row, r, z.data(), n, start, predict_first,
+                                                states.data(), applied.data(), smoothed_x, smoothed_P, nis);
+    for (size_t k = 0; k < n; ++k) {
+        for (size_t i = 0; i < N; ++i) {
+            x[k * N + i] = states[k].x[i];
+            for (size_t j = 0; j < N; ++j) P[(k * N + i) * N + j] = states[k].P[i][j];
+        }
+    }
+    return status;
+}
+
+void smooth_linear(Array<const double> F, Array<const double> Q, Array<const double> h, double r,
+                   Array<const double> z, Array<const double> x0, Array<const double> P0, bool predict_first,
+                   Array<double> x, Array<double> P, Array<double> smoothed_x, Array<double> smoothed_P,
+                   Array<double> nis) {
+    const size_t N = x0.size();
+    const size_t n = z.size();
+    if (F.size() != N * N || Q.size() != N * N || P0.size() != N * N || h.size() != N || x.size() != n * N ||
+        smoothed_x.size() != n * N || P.size() != n * N * N || smoothed_P.size() != n * N * N ||
+        nis.size() != n) {
+        throw std::length_error("shapes");
+    }
+    const auto run = [&](auto call) {
+        return call(F.data(), Q.data(), h.data(), r, z, x0.data(), P0.data(), predict_first, x.data(),
+                    P.data(), smoothed_x.data(), smoothed_P.data(), nis.data());
+    };
+    switch (N) {
+        case 1:
+            return raise(run(smooth_linear_of<1>));
+        case 2:
+            return raise(run(smooth_linear_of<2>));
+        case 3:
+            return raise(run(smooth_linear_of<3>));
+        case 4:
+            return raise(run(smooth_linear_of<4>));
+        default:
+            throw std::length_error("1 to 4 states");
+    }
+}
+
 void unwrap(Array<const double> angle, Array<double> turned, double turn) {
     if (angle.size() != turned.size()) throw std::length_error("output");
     raise(fw::unwrap_angle(angle.data(), angle.size(), turn, turned.data()));
@@ -258,6 +319,7 @@ NB_MODULE(_core, m) {
     m.attr("motion_noises") = int(fw::motion_noises);
     m.attr("motion_draw_quantities") = int(fw::motion_draw_quantities);
     m.def("motion_draw", &motion_draw);
+    m.def("smooth_linear", &smooth_linear);
     m.def("unwrap_angle", &unwrap);
     m.def("unwrap_angle_aided", &unwrap_aided);
 }

@@ -3,10 +3,9 @@ from typing import Annotated, Any
 import numpy
 from numpy.typing import NDArray
 
-
 core_version: int = 1
 
-motion_states: int = 21
+motion_states: int = 24
 
 motion_wandering: int = 11
 
@@ -16,16 +15,74 @@ motion_segment: int = 48
 
 motion_quantities: int = 10
 
-def motion_forward(arg0: dict[str, Any], arg1: dict[str, Any], arg2: dict[str, Any], arg3: dict[str, Any], arg4: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu')], arg5: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu')], /) -> dict[str, Any]: ...
-
-def motion_backward(arg0: dict[str, Any], arg1: dict[str, Any], arg2: dict[str, Any], arg3: dict[str, Any], arg4: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu')], arg5: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu')], arg6: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu')], arg7: Annotated[NDArray[numpy.float32], dict(order='C', device='cpu')], arg8: int, /) -> None: ...
+def motion_forward(
+    arg0: dict[str, Any],
+    arg1: dict[str, Any],
+    arg2: dict[str, Any],
+    arg3: dict[str, Any],
+    arg4: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu"}],
+    arg5: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu"}],
+    /,
+) -> dict[str, Any]: ...
+def motion_backward(
+    arg0: dict[str, Any],
+    arg1: dict[str, Any],
+    arg2: dict[str, Any],
+    arg3: dict[str, Any],
+    arg4: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu"}],
+    arg5: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu"}],
+    arg6: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu"}],
+    arg7: Annotated[NDArray[numpy.float32], {"order": "C", "device": "cpu"}],
+    arg8: int,
+    /,
+) -> None: ...
 
 motion_noises: int = 8
 
 motion_draw_quantities: int = 7
 
-def motion_draw(arg0: dict[str, Any], arg1: dict[str, Any], arg2: dict[str, Any], arg3: dict[str, Any], arg4: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu')], arg5: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu')], arg6: int, arg7: int, arg8: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu')], arg9: Annotated[NDArray[numpy.float32], dict(order='C', device='cpu')], arg10: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu')], arg11: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu')], /) -> None: ...
-
-def unwrap_angle(arg0: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu', writable=False)], arg1: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu')], arg2: float, /) -> None: ...
-
-def unwrap_angle_aided(arg0: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu', writable=False)], arg1: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu', writable=False)], arg2: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu', writable=False)], arg3: Annotated[NDArray[numpy.float64], dict(order='C', device='cpu')], arg4: float, /) -> None: ...
+def motion_draw(
+    arg0: dict[str, Any],
+    arg1: dict[str, Any],
+    arg2: dict[str, Any],
+    arg3: dict[str, Any],
+    arg4: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu"}],
+    arg5: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu"}],
+    arg6: int,
+    arg7: int,
+    arg8: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu"}],
+    arg9: Annotated[NDArray[numpy.float32], {"order": "C", "device": "cpu"}],
+    arg10: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu"}],
+    arg11: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu"}],
+    /,
+) -> None: ...
+def smooth_linear(
+    arg0: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu", "writable": False}],
+    arg1: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu", "writable": False}],
+    arg2: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu", "writable": False}],
+    arg3: float,
+    arg4: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu", "writable": False}],
+    arg5: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu", "writable": False}],
+    arg6: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu", "writable": False}],
+    arg7: bool,
+    arg8: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu"}],
+    arg9: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu"}],
+    arg10: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu"}],
+    arg11: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu"}],
+    arg12: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu"}],
+    /,
+) -> None: ...
+def unwrap_angle(
+    arg0: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu", "writable": False}],
+    arg1: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu"}],
+    arg2: float,
+    /,
+) -> None: ...
+def unwrap_angle_aided(
+    arg0: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu", "writable": False}],
+    arg1: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu", "writable": False}],
+    arg2: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu", "writable": False}],
+    arg3: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu"}],
+    arg4: float,
+    /,
+) -> None: ...

@@ -21,9 +21,8 @@ CORE_VERSION: int = _core.core_version
 
 STATES: tuple[str, ...] = (
     "east", "north", "psi", "u", "v", "distance", "bias_ax", "bias_ay", "bias_gz", "slope_east", "slope_north",
-    "gyro_scale", "squat", "roll", "radius_fl", "radius_fr", "radius_rl", "radius_rr", "growth_front", "growth_rear", "slip",
-    "brake_slip", "side_slip",
-    "latency",
+    "gyro_scale", "squat", "roll", "radius_fl", "radius_fr", "radius_rl", "radius_rr", "growth_front", "growth_rear",
+    "slip", "brake_slip", "side_slip", "latency",
 )  # fmt: skip
 """States of the motion filter in the core's order; the first WANDERING change with time, the rest are constants."""
 WANDERING: int = _core.motion_wandering
@@ -163,6 +162,39 @@ def draw_window(
     except (ValueError, IndexError) as error:
         raise _explained(error) from error
     return out, constants
+
+
+@dataclass(frozen=True)
+class LinearSmoothed:
+    """A linear system after filter and smoother: means (n, N), covariances (n, N, N), nis (n,)."""
+
+    filtered: Floats
+    filtered_covariance: Floats
+    smoothed: Floats
+    smoothed_covariance: Floats
+    nis: Floats
+
+
+def smooth_linear(
+    F: Floats, Q: Floats, h: Floats, r: float, z: Floats, x0: Floats, P0: Floats, *, predict_first: bool = True
+) -> LinearSmoothed:
+    """Filter and smooth x' = F x + noise(Q) with a scalar measurement z = h x + noise(r) a step, 1 to 4 states.
+
+    The primitives are those of the motion filter; this face is for holding them against other libraries.
+    """
+    n, size = z.size, x0.size
+    out = LinearSmoothed(
+        np.zeros((n, size)), np.zeros((n, size, size)), np.zeros((n, size)), np.zeros((n, size, size)), np.zeros(n)
+    )
+    a = [np.ascontiguousarray(c, dtype=np.float64) for c in (F, Q, h, z, x0, P0)]
+    try:
+        _core.smooth_linear(
+            a[0], a[1], a[2], r, a[3], a[4], a[5], predict_first,
+            out.filtered, out.filtered_covariance, out.smoothed, out.smoothed_covariance, out.nis,
+        )  # fmt: skip
+    except (ValueError, IndexError) as error:
+        raise _explained(error) from error
+    return out
 
 
 def unwrap_angle(angle: Floats, turn: float = 2.0 * np.pi) -> Floats:

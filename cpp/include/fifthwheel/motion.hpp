@@ -412,16 +412,19 @@ Real wheel_prediction(const MotionSettings<Real>& settings, const Real* x, int w
     const Real q = relative * relative;
     const int loaded = load < -settings.light_load ? brake_slip : slip;
     const int grown = wheel < 2 ? growth_front : growth_rear;
-    const Real factor =
-        (Real(1) + x[loaded] * load) * (Real(1) - x[grown] * q) *
-        (Real(1) - x[radius_fl + wheel] + x[radius_fl + wheel] * x[radius_fl + wheel] / Real(2));
-    h.merge(u, part * c * factor);
+    const Real slipping = Real(1) + x[loaded] * load;
+    const Real growing = Real(1) - x[grown] * q;
+    const Real log_radius = x[radius_fl + wheel];
+    const Real shrinking = Real(1) - log_radius + log_radius * log_radius / Real(2);
+    const Real factor = slipping * growing * shrinking;
+    const Real by_growth = -slipping * shrinking * hub;
+    h.merge(u, part * (c * factor + by_growth * x[grown] * Real(2) * relative / settings.growth_speed));
     if (s != Real(0)) h.merge(v, part * s * factor);
     h.merge(bias_gz, -part * scale * arm * factor);
     h.merge(gyro_scale, part * (slow_gz - x[bias_gz]) * arm * factor);
-    h.merge(radius_fl + wheel, -part * hub * factor);
-    h.merge(grown, -part * hub * q);
-    if (load != Real(0)) h.merge(loaded, part * hub * load);
+    h.merge(radius_fl + wheel, part * (log_radius - Real(1)) * slipping * growing * hub);
+    h.merge(grown, part * by_growth * q);
+    if (load != Real(0)) h.merge(loaded, part * load * growing * shrinking * hub);
     return hub * factor;
 }
 

@@ -1,0 +1,3 @@
+// The runner of the host tests.
+#define DOCTEST_CONFIG_IMPLEMENT_WITH_MAIN
+#include "vendor/doctest.h"
