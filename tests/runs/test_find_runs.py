@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from fifthwheel.data import Recording, Run, Track
 from fifthwheel.glossary import RUN_KINDS
 from fifthwheel.runs import find_runs
+from fifthwheel.runs.signals import despiked
 from runs.made import RATE, Day, made_car, motion_of, recording_of
 
 WITH = ("throttle", "brake", "steer")
@@ -289,3 +290,14 @@ def test_a_weak_throttle_without_a_brake_channel() -> None:
     runs = find_runs(recording, motion_of(day), made_car())
     assert [(run.kind, run.valid) for run in runs] == [("launch", True), ("braking", True)] * 2
     assert runs[1].marks["command"] == pytest.approx(3.505, abs=0.06)
+
+
+def test_spikes_of_two_rows_go_and_steps_stay() -> None:
+    y = np.where(np.arange(40) < 20, 1.0, 3.0)
+    spiked = y.copy()
+    spiked[[7, 8, 30]] = 900.0
+    assert despiked(spiked) == pytest.approx(y)
+    y[10:20] = np.nan
+    assert np.isnan(despiked(y)[12:18]).all()
+    assert despiked(y)[8] == 1.0
+    assert np.array_equal(despiked(np.array([1.0, 9.0])), [1.0, 9.0])

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fifthwheel.figures.crossings import Floats, check_curve, crossing_time, value_at
+from fifthwheel.figures.crossings import Floats, check_curve, crossing_time, mean_over, peak_window, value_at
 
 FIRST_MOTION = 0.010
 """Displacement from rest [m] that counts as first motion: above driveline lash and noise, 45 ms at 10 m/s2."""
@@ -88,12 +88,15 @@ def mean_speed_over_last(t: ArrayLike, distance: ArrayLike, mark: float, length:
 
 
 def energy_and_peak_power(t: ArrayLike, voltage: ArrayLike, current: ArrayLike) -> tuple[float, float]:
-    """Return the energy [J] drawn from the pack and the largest power [W], NaN rows left out.
+    """Return the energy [J] drawn from the pack and the peak power [W] (50 ms mean), NaN rows left out.
 
-    t, voltage [V], current [A], all (n,). E is the integral of V I dt (trapezium rule).
+    t, voltage [V], current [A], all (n,). E is the integral of V I dt (trapezium rule). NaN when under 50 ms is known.
     """
     times, power = check_curve(t, np.asarray(voltage, dtype=np.float64) * np.asarray(current, dtype=np.float64))
     good = np.isfinite(power)
     if np.count_nonzero(good) < 2:
         return float("nan"), float("nan")
-    return float(np.trapezoid(power[good], times[good])), float(np.max(power[good]))
+    known, drawn = times[good], power[good]
+    start, end = peak_window(known, drawn)
+    peak = float(mean_over(known, drawn, start, end)) if np.isfinite(start) else float("nan")
+    return float(np.trapezoid(drawn, known)), peak

@@ -129,6 +129,20 @@ def smooth(t: Floats, values: Floats, width: float) -> Floats:
     return np.asarray((total[high] - total[low]) / (high - low))
 
 
+def despiked(values: Floats, width: int = 5) -> Floats:
+    """Return the running median of `width` rows, which takes out spikes of up to two rows; NaN are passed over."""
+    if values.size < width:
+        return values
+    padded = np.pad(values, width // 2, mode="edge")
+    rows = np.lib.stride_tricks.sliding_window_view(padded, width)
+    if np.all(np.isfinite(rows)):
+        return np.asarray(np.median(rows, axis=1))
+    known = np.isfinite(rows).any(axis=1)
+    middle = np.full(values.size, np.nan)
+    middle[known] = np.nanmedian(rows[known], axis=1)
+    return middle
+
+
 def stretches(mask: Bools) -> Iterator[tuple[int, int]]:
     """Yield [first, last) of each stretch of true values."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))

@@ -56,7 +56,7 @@ def _launches() -> tuple[Definition, ...]:
             "launch.peak_slip_speed", "peak slip speed of a driven wheel (50 ms mean)", kind, "m/s", _OWN, 0.1, True
         ),
         Definition("launch.energy", "energy from the pack", kind, "J", _OWN, 0.03),
-        Definition("launch.peak_power", "peak power from the pack", kind, "W", _OWN, 0.04),
+        Definition("launch.peak_power", "peak power from the pack (50 ms mean)", kind, "W", _OWN, 0.04),
     )
 
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -24,6 +24,8 @@ PRIOR_DOF = 3.0
 
 SHARED_DOF = 50.0
 """Degrees of freedom of stated terms: their uncertainty is taken as known to 10 %. JCGM 100:2008, G.4.2."""
+
+UNKNOWN_WAY = "the direction of the runs is not known, so wind and slope may not cancel"
 
 LEAST_DRAWS = 0.9
 """A figure is stated only when at least this share of the draws has it."""
@@ -103,6 +105,8 @@ def estimates_of(trials: Trials, names: Sequence[str], shared: Floats) -> list[E
     if len(groups) > 1 or "" in groups:
         lettered = {d: m for d, m in groups.items() if d}
         chosen = lettered if len(lettered) == 2 else {"": [i for m in groups.values() for i in m]}
+        if not lettered:
+            trials = replace(trials, remark="; ".join(filter(None, (trials.remark, UNKNOWN_WAY))))
         out.append(_of_runs(trials, filled, names, shared, split, chosen, "mean", ""))
     return out
 

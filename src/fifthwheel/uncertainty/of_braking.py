@@ -21,7 +21,7 @@ from fifthwheel.figures.crossings import mean_over, peak_window, value_at
 from fifthwheel.figures.speed_pass import best_window, mean_speed
 from fifthwheel.figures.steady_circle import circle_figures, whole_turns
 from fifthwheel.figures.step_steer import peak_response, reference_time, response_time
-from fifthwheel.runs.signals import channel_on
+from fifthwheel.runs.signals import channel_on, despiked
 from fifthwheel.uncertainty.of_launch import radius_ratio
 from fifthwheel.uncertainty.views import Value, View
 
@@ -64,7 +64,7 @@ def _locked(view: View, begin: int, car: Car) -> Iterator[Value]:
         slip = view.mean.get(f"slip_{wheel}")
         if slip is None or not np.any(np.isfinite(slip[begin:stop]) & (u > 1.0)):
             continue
-        ratio = 1.0 + slip[begin:stop]
+        ratio = 1.0 + despiked(slip[begin:stop])
         with np.errstate(invalid="ignore", divide="ignore"):
             drawn = ratio * u * radius_ratio(view, wheel)[:, None] / view.draws["u"][:, begin:stop]
         noise = np.random.default_rng([view.run.first, 5]).standard_normal(drawn.shape[0])

@@ -19,7 +19,7 @@ from fifthwheel.figures.acceleration import (
     time_to_speed,
 )
 from fifthwheel.figures.crossings import mean_over, peak_window
-from fifthwheel.runs.signals import channel_on
+from fifthwheel.runs.signals import channel_on, despiked
 from fifthwheel.uncertainty.views import Value, View
 
 SLIP_FROM = 2.0
@@ -78,7 +78,8 @@ def _peaks(view: View, rows: slice, car: Car) -> Iterator[Value]:
         slip = view.mean.get(f"slip_{wheel}")
         if slip is None or not np.any(fast & np.isfinite(slip[rows])):
             continue
-        mean_slip = np.where(fast & np.isfinite(slip[rows]), slip[rows], 0.0)
+        clean = despiked(slip[rows])
+        mean_slip = np.where(fast & np.isfinite(clean), clean, 0.0)
         for name, curve in (("launch.peak_driven_slip", mean_slip), ("launch.peak_slip_speed", mean_slip * u)):
             start, end = peak_window(t, curve)
             value = float(mean_over(t, curve, start, end)) if np.isfinite(start) else -np.inf
@@ -109,7 +110,7 @@ def energy_values(recording: Recording, track: Track, view: View, scale: Floats)
         return
     run = view.run
     rows = slice(run.first, run.last)
-    energy, power = energy_and_peak_power(track.t[rows], voltage[rows], current[rows])
+    energy, power = energy_and_peak_power(track.t[rows], despiked(voltage[rows]), despiked(current[rows]))
     remark = f"scale of voltage times current taken as known to {200 * POWER_SCALE:.0f} %"
     for name, value in (("launch.energy", energy), ("launch.peak_power", power)):
         if np.isfinite(value):
