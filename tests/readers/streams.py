@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from typing import Any
 
 import pynmeagps
@@ -42,6 +43,8 @@ def nmea_oracle(data: bytes) -> list[NMEAMessage]:
     reader = pynmeagps.NMEAReader.parse
     messages = []
     for line in data.splitlines():
+        if not line.startswith(b"$"):
+            continue  # pynmeagps also takes a sentence that lost its first byte
         try:
             messages.append(reader(line))
         except Exception:
@@ -71,8 +74,11 @@ def ubx(name: str, **cells: Any) -> bytes:
 
 
 def ubx_oracle(data: bytes) -> list[UBXMessage]:
-    """All UBX messages that pyubx2 accepts."""
-    import io
-
+    """All UBX messages that pyubx2 accepts, up to the bytes that it cannot get over."""
     reader = pyubx2.UBXReader(io.BytesIO(data), protfilter=pyubx2.UBX_PROTOCOL, quitonerror=0)
-    return [parsed for _, parsed in reader if parsed is not None]
+    messages: list[UBXMessage] = []
+    try:
+        messages.extend(parsed for _, parsed in reader if parsed is not None)
+    except Exception:
+        return messages
+    return messages

@@ -19,6 +19,9 @@ DAY = 86400.0
 EPOCH_FROM = 631152000.0
 """1990-01-01 in seconds since 1970: a counter above it is taken for a date, not for an uptime of 20 years."""
 
+MOST_COUNTS = 2.0**64
+"""Largest number that is taken for a count of time: clocks are integers of at most 64 bits."""
+
 WRAP_GAP = 2.0
 """A fall is a wrap when the wrapped counter goes on within this many seconds, or 50 usual steps."""
 
@@ -51,7 +54,7 @@ def read_clock(
     if column is None or not rows:
         return Clock(np.full(rows, np.nan), time.kind != "counter")
     if isinstance(column, np.ndarray):
-        return _counter(column, time, restart)
+        return _counter(plausible(column), time, restart)
     return Clock(_iso(column) if time.kind == "iso" else _time_of_day(column, date, time.unit), True)
 
 
@@ -163,11 +166,18 @@ def _time_of_day(column: pl.Series, date: Floats | None, unit: str) -> Floats:
     return np.asarray(seconds + DAY * np.cumsum(passed), dtype=np.float64)
 
 
+def plausible(numbers: Floats) -> Floats:
+    """Return the numbers with NaN for infinities and for what no clock counts to."""
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.where(np.abs(numbers) < MOST_COUNTS, numbers, np.nan), dtype=np.float64)
+
+
 def _packed(numbers: Floats, unit: str) -> Floats:
     """Return seconds of hhmmss.sss, or of hhmmssmmm when `unit` is ms or a number exceeds any hhmmss.
 
     Leading zeros may be lost: 74852200 is 07:48:52.200.
     """
+    numbers = plausible(numbers)
     finite = numbers[np.isfinite(numbers)]
     if unit in ("ms", "millisecond") or (len(finite) and float(np.median(finite)) >= 240000.0):
         numbers = numbers / 1000.0

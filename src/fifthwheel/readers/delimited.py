@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from fifthwheel.data import Bools
+from fifthwheel.data import Bools, Floats, Ints
 from fifthwheel.glossary import CHANNELS
 from fifthwheel.readers.clocks import Clock, read_clock
 from fifthwheel.readers.gather import Gather
@@ -31,6 +31,7 @@ from fifthwheel.readers.segments import (
     may_be_regular,
     mended,
     pieces,
+    split_cells,
     whole,
 )
 from fifthwheel.readers.transforms import origin
@@ -41,6 +42,7 @@ if TYPE_CHECKING:
 EMPTY_WORDS = frozenset({"nan", "null", "na", "n/a", "none", "-", "--", "nil"})
 """Cell texts that say 'no value'; common practice, no source."""
 
+ABSURD = 1e18
 TRUTH_WORDS = {"true": 1.0, "false": 0.0, "on": 1.0, "off": 0.0}
 
 
@@ -111,11 +113,10 @@ def _finished(path: Path, plan: Plan, source: SourceMap, gather: Gather, losses:
     channels: dict[str, Column] = {}
     for index, (_, column) in enumerate(plan.columns):
         values = gather.numbers[index].taken()
-        if len(values) and not np.isfinite(values.sum()):
-            bad = np.flatnonzero(np.isinf(values))
-            if len(bad):
-                values[bad] = np.nan
-                losses.cells.setdefault(column.column, []).extend(row[bad].tolist())
+        bad = _absurd(values)
+        if len(bad):
+            values[bad] = np.nan
+            losses.cells.setdefault(column.column, []).extend(row[bad].tolist())
         channels[column.channel] = Column(values, CHANNELS[column.channel].unit, origin(column))
     clock = _clock(source, gather, len(row), restart)
     return Parsed(
@@ -123,6 +124,14 @@ def _finished(path: Path, plan: Plan, source: SourceMap, gather: Gather, losses:
         rows_kept=len(row), rows_reported=losses.count(), absolute=clock.absolute, clock_known=plan.time >= 0,
         findings=(*loss_findings(path.name, losses, lines), *clock.findings),
     )  # fmt: skip
+
+
+def _absurd(values: Floats) -> Ints:
+    """Return the places of infinities and of numbers that no sensor gives (1e18 and more)."""
+    with np.errstate(over="ignore", invalid="ignore"):
+        if abs(float(values.sum())) < ABSURD:
+            return np.empty(0, dtype=np.int64)
+        return np.flatnonzero(np.abs(values) >= ABSURD)
 
 
 def _clock(source: SourceMap, gather: Gather, rows: int, restart: Bools) -> Clock:
@@ -239,10 +248,7 @@ def _drop_text_rows(
 
 
 def _cells_frame(part: Segment, plan: Plan, source: SourceMap) -> pl.DataFrame:
-    """Return the used cells as texts; by the standard library when polars counts the rows otherwise."""
-    import csv
-    import io
-
+    """Return the used cells as texts; line by line when polars counts the rows otherwise."""
     import polars as pl
 
     try:
@@ -252,9 +258,8 @@ def _cells_frame(part: Segment, plan: Plan, source: SourceMap) -> pl.DataFrame:
     except pl.exceptions.PolarsError:
         pass
     wanted = sorted({place for place, _ in plan.columns} | ({plan.time, plan.date} - {-1}))
-    lines = io.StringIO(part.text.decode("utf-8", "replace")).read().split("\n")[: len(part.line)]
-    quoting = {"quotechar": source.quote} if source.quote else {"quoting": csv.QUOTE_NONE}
-    rows = [next(csv.reader([line], delimiter=source.separator, **quoting), []) for line in lines]
+    lines = part.text.split(b"\n")[: len(part.line)]
+    rows = [[cell.decode("utf-8", "replace") for cell in split_cells(line, plan.style)] for line in lines]
     return pl.DataFrame(
         {f"c{i}": [row[i] if i < len(row) else None for row in rows] for i in wanted},
         schema={f"c{i}": pl.String() for i in wanted},

@@ -31,12 +31,13 @@ class Growing:
             larger = np.empty(max(promised, end + end // 4))
             larger[: self.count] = self.values[: self.count]
             self.values = larger
-        for chunk in column.get_chunks():
-            part = self.values[self.count : self.count + len(chunk)]
-            np.multiply(chunk.to_numpy(), self.factor, out=part)
-            if self.shift != 0.0:
-                part += self.shift
-            self.count += len(chunk)
+        with np.errstate(over="ignore"):
+            for chunk in column.get_chunks():
+                part = self.values[self.count : self.count + len(chunk)]
+                np.multiply(chunk.to_numpy(), self.factor, out=part)
+                if self.shift != 0.0:
+                    part += self.shift
+                self.count += len(chunk)
 
     def taken(self) -> Floats:
         """Return the array; it is the caller's from now on."""

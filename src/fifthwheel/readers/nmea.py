@@ -153,7 +153,9 @@ def _tables(kinds: list[str], bodies: list[bytes]) -> dict[str, tuple[Ints, pl.D
 def _number(cells: pl.Series) -> Floats:
     import polars as pl
 
-    return np.asarray(cells.cast(pl.Float64, strict=False).to_numpy(), dtype=np.float64)
+    from fifthwheel.readers.clocks import plausible
+
+    return plausible(cells.cast(pl.Float64, strict=False).to_numpy())
 
 
 def _degrees(cells: pl.Series, side: pl.Series) -> Floats:

@@ -69,11 +69,14 @@ def header_names(line: bytes, source: SourceMap) -> tuple[str, ...]:
         text = line.decode("utf-8")
     except UnicodeDecodeError:
         text = line.decode("latin-1")
-    text = text.replace("\x00", "")
+    text = text.replace("\x00", "").replace("\r", " ")
     if source.separator == " ":
         return tuple(name.strip(source.quote or " ") for name in text.split())
     options = {"quotechar": source.quote} if source.quote else {"quoting": csv.QUOTE_NONE}
-    row = next(csv.reader([text], delimiter=source.separator, skipinitialspace=True, **options), [])
+    try:
+        row = next(csv.reader([text], delimiter=source.separator, skipinitialspace=True, **options), [])
+    except csv.Error:
+        row = text.split(source.separator)
     return tuple(name.strip() for name in row)
 
 

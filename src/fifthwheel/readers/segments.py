@@ -289,7 +289,7 @@ def _judge(line: bytes, number: int, style: Style, losses: Losses, whole: bool, 
     elif style.quote and text.count(style.quote) % 2:
         losses.add("ragged" if whole else "truncated", number, text)
     else:
-        cells = _cells(text, style)
+        cells = split_cells(text, style)
         if len(cells) > style.fields and not any(cell.strip() for cell in cells[style.fields :]):
             cells = cells[: style.fields]
         if len(cells) == style.fields and (whole or len(line.rstrip(b"\r")) >= shortest):
@@ -298,7 +298,7 @@ def _judge(line: bytes, number: int, style: Style, losses: Losses, whole: bool, 
     return None
 
 
-def _cells(text: bytes, style: Style) -> list[bytes]:
+def split_cells(text: bytes, style: Style) -> list[bytes]:
     """Split at separators outside quotes (the number of quote marks is even)."""
     if not style.quote or style.quote not in text:
         return text.split(style.separator)
