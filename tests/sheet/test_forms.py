@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -199,10 +200,10 @@ def test_what_a_person_writes_stays_words(text: str, tmp_path: Path) -> None:
 DAYS = {
     "no run at all": {"launches": 0, "brakings": 0, "coasts": 0},
     "one run": {"launches": 1, "brakings": 0, "coasts": 0},
-    "no finding": {"findings": 0},
-    "two hundred findings": {"findings": 200},
+    "no finding": {"launches": 1, "brakings": 1, "coasts": 0, "findings": 0},
+    "two hundred findings": {"launches": 1, "brakings": 0, "coasts": 0, "findings": 200},
     "sixty runs": {"launches": 20, "brakings": 20, "coasts": 20},
-    "four boots": {"launches": 8, "brakings": 4, "coasts": 4, "boots": 4},
+    "four boots": {"launches": 4, "brakings": 4, "coasts": 0, "boots": 4},
 }
 
 
@@ -273,6 +274,12 @@ def test_without_the_typesetter_the_error_names_the_extra(monkeypatch: pytest.Mo
     with pytest.raises(FifthwheelError, match=r"pip install 'fifthwheel\[pdf\]'"):
         write_pdf(of_day("metric"), tmp_path / "sheet.pdf")
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("write", [write_html, write_pdf])
+def test_a_folder_that_is_not_there_is_an_error_with_its_remedy(write: Any, tmp_path: Path) -> None:
+    with pytest.raises(FifthwheelError, match="could not be written"):
+        write(of_day("metric"), tmp_path / "nowhere" / "sheet.out")
 
 
 def test_an_interrupted_write_leaves_the_old_sheet(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

@@ -87,7 +87,7 @@ def put(axes: Axes, ends: Sequence[End], lines: Sequence[tuple[Floats, Floats]] 
                 if centre > ceiling or centre < frame.y0 + LINE / 2.0 - 1.0:
                     continue
                 box = (left, centre - LINE / 2.0, left + width, centre + LINE / 2.0)
-                cost = abs(step) + 2.0 * _hits(marks, box)
+                cost = abs(step) + 4.0 * _hits(marks, box)
                 if cost < best:
                     best, place = cost, centre
             ceiling = place - LINE

@@ -68,7 +68,7 @@ def launches(
         longest = max(float(x[np.isfinite(y)][-1]) for x, y, _ in lines)
         highest = max(float(np.nanmax(y)) for _, y, _ in lines)
         axes.set_xlim(-0.03 * longest, longest * 1.02)
-        axes.set_ylim(0.0, highest * 1.08)
+        axes.set_ylim(0.0, highest * 1.13)
         few_ticks(axes, x=8 if width > NARROW else 5)
         ends = [_end(w, x, y) for w, (x, y, _) in zip(windows, lines, strict=True) if w.run.id in _named(windows)]
         make_room(axes, ends)

@@ -9,6 +9,7 @@ from collections.abc import Iterable
 from html import escape
 from pathlib import Path
 
+from fifthwheel.errors import FifthwheelError
 from fifthwheel.plots.paper import COLOURS, FONT_FOLDER, Drawing, follow_theme
 from fifthwheel.sheet.content import FindingGroup, Findings, Pictures, Section, Sheet, Words, compose, heading
 from fifthwheel.sheet.report import Report
@@ -26,7 +27,19 @@ def write_html(report: Report, path: Path) -> None:
 
 
 def write_whole(path: Path, content: bytes) -> None:
-    """Write a file under a temporary name beside `path`, then rename it to `path`."""
+    """Write a file under a temporary name beside `path`, then rename it; raise FifthwheelError when that fails."""
+    try:
+        _write_beside(path, content)
+    except OSError as error:
+        raise FifthwheelError(
+            "the sheet could not be written",
+            where=str(path),
+            found=error.strerror or str(error),
+            do="Check that the folder is there, that it may be written to, and that the disk has room",
+        ) from error
+
+
+def _write_beside(path: Path, content: bytes) -> None:
     handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
     partial = Path(name)
     try:

@@ -21,7 +21,7 @@ from fifthwheel.sheet.tables import Facts, Table
 from fifthwheel.sheet.text import clean, cut
 
 _TEMPLATE = Path(__file__).parent / "sheet.typ"
-_LONGEST = {"title": 90, "car": 60, "under": 170, "fact": 420, "refused": 520, "label": 80, "second": 80}
+_LONGEST = {"title": 90, "car": 60, "under": 170, "fact": 260, "refused": 420, "label": 80, "second": 80}
 """Characters that page one has room for; the evidence pages carry every text whole."""
 
 
@@ -39,15 +39,18 @@ def write_pdf(report: Report, path: Path) -> None:
         ) from error
     sheet = compose(report)
     words = json.dumps(as_data(sheet), ensure_ascii=False)
-    made = typst.compile(
-        str(_TEMPLATE),
-        root=str(_TEMPLATE.parent),
-        font_paths=[str(FONT_FOLDER)],
-        ignore_system_fonts=covered(words),
-        format="pdf",
-        sys_inputs={"sheet": words},
-        timestamp=_timestamp(sheet.date),
-    )
+    try:
+        made = typst.compile(
+            str(_TEMPLATE),
+            root=str(_TEMPLATE.parent),
+            font_paths=[str(FONT_FOLDER)],
+            ignore_system_fonts=covered(words),
+            format="pdf",
+            sys_inputs={"sheet": words},
+            timestamp=_timestamp(sheet.date),
+        )
+    except typst.TypstError as error:
+        raise FifthwheelError("the PDF could not be set", where=str(path), found=error.message) from error
     write_whole(path, bytes(made))
 
 
@@ -77,6 +80,7 @@ def as_data(sheet: Sheet) -> dict[str, Any]:
         "title": cut(sheet.title, _LONGEST["title"]),
         "car": cut(sheet.car, _LONGEST["car"]),
         "date": cut(sheet.date, _LONGEST["car"]),
+        "running": f"{cut(sheet.title, 48)}, {cut(sheet.car, 36)}",
         "under": cut(heading(sheet), _LONGEST["under"]),
         "paper": sheet.paper,
         "facts": [[word, cut(text, _LONGEST["fact"])] for word, text in sheet.facts.pairs],
