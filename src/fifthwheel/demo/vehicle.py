@@ -227,17 +227,7 @@ def _axle(
     zl, zr = max(0.5 * load - shift, 0.0), max(0.5 * load + shift, 0.0)
     fxl, fyl, kl, sl = _tyre(wl * rl - vxl, vyl, vxl, spec.friction * grip * zl, spec)
     fxr, fyr, kr, sr = _tyre(wr * rr - vxr, vyr, vxr, spec.friction * grip * zr, spec)
-    driven = spec.drive == "all" or (spec.drive == "rear") == (axle == 1)
-    inertia, rotor, torque = spec.wheel_inertia[axle], 0.0, 0.0
-    if driven:
-        rotor = spec.rotor_inertia * spec.gear * spec.gear
-        speed = 0.5 * spec.gear * (wl + wr)
-        current, pack = motor_current(spec, command.throttle, speed, s.charge, motors)
-        torque = (current - spec.idle_current * math.tanh(speed / 5.0)) / spec.kv * spec.gear
-        s.energy_motor += STEP * torque * 0.5 * (wl + wr)
-        s.motor_current, s.pack_current = current, pack
-        s.charge += STEP * pack / motors
-        s.voltage = open_circuit(spec, s.charge) - pack * spec.pack_resistance
+    inertia, (torque, rotor) = spec.wheel_inertia[axle], _drive(s, axle, spec, command.throttle, motors, wl + wr)
     brake = spec.brake_torque[axle] * command.brake
     tl, tr = brake + spec.rolling_resistance * zl * rl, brake + spec.rolling_resistance * zr * rr
     # implicit in the slip speed: F' = F + k (R dw - dv), with dv the ground's change over the step as last seen
@@ -245,16 +235,12 @@ def _axle(
     net_l = 0.5 * torque - (fxl - kl * gain) * rl
     net_r = 0.5 * torque - (fxr - kr * gain) * rr
     pull = STEP * 0.5 * (rl * rl * kl + rr * rr * kr)
-    damp, damp_d = 1.0 + pull / (inertia + 0.5 * rotor), 1.0 + pull / inertia
     fric_l = math.copysign(tl, wl) if wl != 0.0 else max(-tl, min(tl, net_l))
     fric_r = math.copysign(tr, wr) if wr != 0.0 else max(-tr, min(tr, net_r))
-    both = (net_l - fric_l + net_r - fric_r) / ((inertia + 0.5 * rotor) * damp)
-    apart = (net_l - fric_l - net_r + fric_r) / (inertia * damp_d)
+    both = (net_l - fric_l + net_r - fric_r) / (inertia + 0.5 * rotor + pull)
+    apart = (net_l - fric_l - net_r + fric_r) / (inertia + pull)
     wl_new, wr_new = wl + STEP * 0.5 * (both + apart), wr + STEP * 0.5 * (both - apart)
-    if wl_new * wl < 0.0:
-        wl_new = 0.0
-    if wr_new * wr < 0.0:
-        wr_new = 0.0
+    wl_new, wr_new = 0.0 if wl_new * wl < 0.0 else wl_new, 0.0 if wr_new * wr < 0.0 else wr_new
     fxl += kl * (rl * (wl_new - wl) - gain)
     fxr += kr * (rr * (wr_new - wr) - gain)
     ml, mr = 0.5 * (wl + wl_new), 0.5 * (wr + wr_new)
@@ -262,17 +248,39 @@ def _axle(
     s.energy_slip += STEP * (
         fxl * (ml * rl - vxl - 0.5 * gain) - fyl * vyl + fxr * (mr * rr - vxr - 0.5 * gain) - fyr * vyr
     )
-    if axle:
-        s.w2, s.w3, s.slip2, s.slip3 = wl_new, wr_new, sl, sr
-        s.turned2 += STEP * ml
-        s.turned3 += STEP * mr
-    else:
-        s.w0, s.w1, s.slip0, s.slip1 = wl_new, wr_new, sl, sr
-        s.turned0 += STEP * ml
-        s.turned1 += STEP * mr
+    _keep(s, axle, wl_new, wr_new, ml, mr, sl, sr)
     bxl, byl = fxl * cos_d - fyl * sin_d, fyl * cos_d + fxl * sin_d
     bxr, byr = fxr * cos_d - fyr * sin_d, fyr * cos_d + fxr * sin_d
     return bxl + bxr, byl + byr, place * (byl + byr) + half * (bxr - bxl)
+
+
+def _drive(s: State, axle: int, spec: Spec, throttle: float, motors: int, both_wheels: float) -> tuple[float, float]:
+    """Return (torque on the axle, rotor inertia felt there); nothing on an axle that is not driven.
+
+    both_wheels: sum of the wheel speeds. Current, charge, voltage and the motor's work are kept in the state.
+    """
+    if not (spec.drive == "all" or (spec.drive == "rear") == (axle == 1)):
+        return 0.0, 0.0
+    speed = 0.5 * spec.gear * both_wheels
+    current, pack = motor_current(spec, throttle, speed, s.charge, motors)
+    torque = (current - spec.idle_current * math.tanh(speed / 5.0)) / spec.kv * spec.gear
+    s.energy_motor += STEP * torque * 0.5 * both_wheels
+    s.motor_current, s.pack_current = current, pack
+    s.charge += STEP * pack / motors
+    s.voltage = open_circuit(spec, s.charge) - pack * spec.pack_resistance
+    return torque, spec.rotor_inertia * spec.gear * spec.gear
+
+
+def _keep(s: State, axle: int, wl: float, wr: float, ml: float, mr: float, sl: float, sr: float) -> None:
+    """Put an axle's new wheel speeds, the angles turned at the mean speeds, and the slips into the state."""
+    if axle:
+        s.w2, s.w3, s.slip2, s.slip3 = wl, wr, sl, sr
+        s.turned2 += STEP * ml
+        s.turned3 += STEP * mr
+    else:
+        s.w0, s.w1, s.slip0, s.slip1 = wl, wr, sl, sr
+        s.turned0 += STEP * ml
+        s.turned1 += STEP * mr
 
 
 def _tyre(slide: float, sideways: float, along: float, limit: float, spec: Spec) -> tuple[float, float, float, float]:
