@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -167,72 +168,87 @@ def _senses(rng: np.random.Generator, radius: float, gnss: float | None) -> dict
     return senses
 
 
+class _Plan:
+    """Phases as they are written down, with the heading that the car has by then."""
+
+    def __init__(self, rng: np.random.Generator) -> None:
+        self.rng, self.phases = rng, [Phase("rest", time=float(rng.uniform(4.0, 6.0)))]
+        self.away, self.side = 0.0, 1.0
+
+    def add(self, pedal: str, level: float = 0.0, **more: Any) -> None:
+        self.phases.append(Phase(pedal, level, heading=self.away, **more))
+
+    def rest(self) -> None:
+        self.add("rest", time=float(self.rng.uniform(1.6, 2.6)))
+
+    def go(self, level: float, above: float) -> None:
+        self.add("launch", level, above=above, time=25.0, mark="launch")
+
+    def stop(self, level: float) -> None:
+        self.add("brake", level, below=0.0005, time=20.0, mark="braking")
+
+    def easy_stop(self, wheel: str = "line") -> None:
+        self.add("brake", 0.25, wheel=wheel, below=0.0005, time=20.0)
+
+    def turn(self) -> None:
+        self.away, self.side = math.pi - self.away, -self.side
+        self.add("hold", 1.5, wheel="turn", steer=0.33 * self.side, time=12.0)
+        self.add("hold", 1.5, time=1.2)
+        self.easy_stop()
+        self.rest()
+
+
 def plan(rng: np.random.Generator, car: dict[str, float], top: float, habits: tuple[float, float]) -> tuple[Phase, ...]:
     """Return a short session's plan: launches and stops both ways, two pairs of coast-downs, passes, circles, steps."""
-    hard, slip = habits
-    out: list[Phase] = [Phase("rest", time=float(rng.uniform(4.0, 6.0)))]
-    side = 1.0
-    away = 0.0
-    tall = min(0.9 * top, 24.0)
+    made = _Plan(rng)
+    _straights(made, top, habits)
+    made.away = AS_IT_POINTS
+    _corners(made, car, top)
+    return tuple(made.phases)
 
-    def rest() -> None:
-        out.append(Phase("rest", time=float(rng.uniform(1.6, 2.6)), heading=away))
 
-    def stop(level: float) -> None:
-        out.append(Phase("brake", level, below=0.0005, time=20.0, heading=away, mark="braking"))
-
-    def easy_stop() -> None:
-        out.append(Phase("brake", 0.25, below=0.0005, time=20.0, heading=away))
-
-    def go(level: float, above: float) -> None:
-        out.append(Phase("launch", level, above=above, time=25.0, heading=away, mark="launch"))
-
-    def turn() -> None:
-        nonlocal away, side
-        away, side = math.pi - away, -side
-        out.append(Phase("hold", 1.5, wheel="turn", steer=0.33 * side, time=12.0, heading=away))
-        out.append(Phase("hold", 1.5, time=1.2, heading=away))
-        easy_stop()
-        rest()
-
+def _straights(made: _Plan, top: float, habits: tuple[float, float]) -> None:
+    """Two launches with a stop, four with a coast-down, two speed passes with a stop, every other one back."""
+    rng, (hard, slip), tall = made.rng, habits, min(0.9 * top, 24.0)
     for _ in range(2):
-        go(slip * float(rng.uniform(0.8, 1.2)), tall * float(rng.uniform(0.85, 1.0)))
-        out.append(Phase("coast", time=0.06, heading=away))
-        stop(hard * float(rng.uniform(0.95, 1.05)))
-        rest()
-        turn()
+        made.go(slip * float(rng.uniform(0.8, 1.2)), tall * float(rng.uniform(0.85, 1.0)))
+        made.add("coast", time=0.06)
+        made.stop(hard * float(rng.uniform(0.95, 1.05)))
+        made.rest()
+        made.turn()
     for _ in range(4):
-        go(slip * float(rng.uniform(0.8, 1.2)), tall)
-        out.append(Phase("coast", below=max(3.0, 0.3 * tall), time=25.0, heading=away, mark="coast-down"))
-        easy_stop()
-        rest()
-        turn()
+        made.go(slip * float(rng.uniform(0.8, 1.2)), tall)
+        made.add("coast", below=max(3.0, 0.3 * tall), time=25.0, mark="coast-down")
+        made.easy_stop()
+        made.rest()
+        made.turn()
     for _ in range(2):
-        go(0.06, 0.93 * top)
-        out.append(Phase("full", time=5.0, heading=away))
-        out.append(Phase("full", metres=50.0, time=8.0, heading=away, mark="speed pass"))
-        out.append(Phase("coast", time=0.3, heading=away))
-        stop(hard * float(rng.uniform(0.95, 1.05)))
-        rest()
-        turn()
-    away = AS_IT_POINTS
+        made.go(0.06, 0.93 * top)
+        made.add("full", time=5.0)
+        made.add("full", metres=50.0, time=8.0, mark="speed pass")
+        made.add("coast", time=0.3)
+        made.stop(hard * float(rng.uniform(0.95, 1.05)))
+        made.rest()
+        made.turn()
+
+
+def _corners(made: _Plan, car: dict[str, float], top: float) -> None:
+    """A circle left and right, a step of steer left and right, each from rest."""
     lateral = 0.55 * car["friction"] * GRAVITY
     for sign in (1.0, -1.0):
-        radius = float(rng.uniform(4.0, 8.0))
-        speed = math.sqrt(lateral * radius)
-        steer = sign * math.atan(car["wheelbase"] / radius)
-        go(0.05, speed)
-        out.append(Phase("hold", speed, wheel="fixed", steer=steer, time=2.0, heading=away))
+        radius = float(made.rng.uniform(4.0, 8.0))
+        speed, steer = math.sqrt(lateral * radius), sign * math.atan(car["wheelbase"] / radius)
+        made.go(0.05, speed)
+        made.add("hold", speed, wheel="fixed", steer=steer, time=2.0)
         time = 2.0 * 2.0 * math.pi * radius / speed
-        out.append(Phase("hold", speed, wheel="fixed", steer=steer, time=time, heading=away, mark="steady circle"))
-        out.append(Phase("brake", 0.25, wheel="fixed", below=0.0005, time=20.0, heading=away))
-        rest()
+        made.add("hold", speed, wheel="fixed", steer=steer, time=time, mark="steady circle")
+        made.easy_stop("fixed")
+        made.rest()
     speed = min(0.5 * top, 8.0)
     for sign in (1.0, -1.0):
         steer = sign * 0.5 * car["friction"] * GRAVITY * car["wheelbase"] / speed**2
-        go(0.05, speed)
-        out.append(Phase("hold", speed, time=1.5, heading=away))
-        out.append(Phase("hold", speed, wheel="fixed", steer=steer, time=1.5, heading=away, mark="step steer"))
-        out.append(Phase("brake", 0.25, wheel="fixed", below=0.0005, time=20.0, heading=away))
-        rest()
-    return tuple(out)
+        made.go(0.05, speed)
+        made.add("hold", speed, time=1.5)
+        made.add("hold", speed, wheel="fixed", steer=steer, time=1.5, mark="step steer")
+        made.easy_stop("fixed")
+        made.rest()
