@@ -207,7 +207,11 @@ def _grown(growth: Quantity, at: Quantity, speed: float) -> float:
 
 def peak_wheel_speed(view: View) -> Iterator[Finding]:
     """The fastest wheel against ground speed and no-load speed: wheelspin, or a false reading?"""
-    values = [np.fmax.reduce([np.abs(x) for x in lane.rim.values()]) for lane in view.lanes if lane.rim]
+    values = [
+        np.where(lane.whole, np.fmax.reduce([np.abs(x) for x in lane.rim.values()]), np.nan)
+        for lane in view.lanes
+        if lane.rim
+    ]
     lanes = [lane for lane in view.lanes if lane.rim]
     peak = highest(lanes, values, "wheel speed")
     if peak is None or peak.value < MOVING:

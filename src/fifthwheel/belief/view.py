@@ -118,7 +118,7 @@ def short_mean(x: Floats, width: int) -> Floats:
     out = np.full(x.size, np.nan)
     if x.size < width:
         return out
-    sums = np.concatenate([[0.0], np.cumsum(np.nan_to_num(x))])
+    sums = np.concatenate([[0.0], np.cumsum(np.where(np.isfinite(x), x, 0.0))])
     bad = np.concatenate([[0], np.cumsum(~np.isfinite(x))])
     mean = (sums[width:] - sums[:-width]) / width
     first = width // 2

@@ -195,9 +195,9 @@ def match_delay(
     """
     steps = round(reach / width)
     usable = np.isfinite(late) & np.isfinite(early)
-    change = (
-        np.gradient(np.where(usable, early, np.nan), width) if usable.sum() > 4 * steps else np.full(late.size, np.nan)
-    )
+    if np.count_nonzero(usable) <= max(4 * steps, 20):
+        return None
+    change = np.gradient(np.where(usable, early, np.nan), width)
     if np.count_nonzero(np.abs(change) > 1.0) < 20:
         return None
     at = np.flatnonzero(usable & (np.abs(change) > 0.5) & (np.abs(change) < 20.0) & (early > MOVING_SPEED))

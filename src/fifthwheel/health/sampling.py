@@ -98,7 +98,7 @@ def vibration_alias(scene: Scene) -> Iterator[Finding]:
         worst: tuple[float, float, str] | None = None
         for axis in "xyz":
             channel = scene.log.channels.get(f"{word}_{axis}")
-            if channel is None or channel.fresh is not None:
+            if channel is None or channel.fresh is not None or not channel.rate > 0.0:
                 continue
             found = top_of_band(scene, scene.log, channel)
             if found is not None and found[1] > TOP_SHARE and (worst is None or found[0] > worst[0]):
