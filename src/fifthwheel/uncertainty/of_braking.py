@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 import numpy as np
 
 from fifthwheel.car.model import Car
-from fifthwheel.data import Recording, Track
+from fifthwheel.data import Floats, Recording, Track
 from fifthwheel.figures.acceleration import speed_marks
 from fifthwheel.figures.braking import (
     braking_from_speed,
@@ -24,6 +25,15 @@ from fifthwheel.figures.step_steer import peak_response, reference_time, respons
 from fifthwheel.runs.signals import channel_on, despiked
 from fifthwheel.uncertainty.of_launch import radius_ratio
 from fifthwheel.uncertainty.views import Value, View
+
+TIMING = 0.0015
+"""Standard uncertainty [s] of the inertial sensor's delay against the steer channel (common practice, no source)."""
+
+SMOOTHED = 0.03
+"""Yaw rate of a step response is a mean over this time [s]: vibration would make the first crossing early."""
+
+PEAK_WITHIN = 0.5
+"""The peak of a step response is sought this long [s] after the step, or four response times: later it is driving."""
 
 LATE = 0.02
 """Standard uncertainty [s] of when a wheel is seen to lock: a speed computed on the car follows late."""
@@ -100,6 +110,17 @@ def circle_values(view: View) -> Iterator[Value]:
         yield Value(f"steady_circle.{name}", abs(float(mean[index])), np.abs(drawn[index]), remark)
 
 
+def _low_pass(t: Floats, y: Floats) -> Floats:
+    """Return the centred mean over SMOOTHED [s] of curves (n,) or (K, n); it shifts nothing in time."""
+    half = round(0.5 * SMOOTHED / float(np.median(np.diff(t))))
+    if half < 1:
+        return y
+    total = np.cumsum(np.concatenate([np.zeros((*y.shape[:-1], 1)), y], axis=-1), axis=-1)
+    index = np.arange(t.size)
+    low, high = np.maximum(index - half, 0), np.minimum(index + half + 1, t.size)
+    return np.asarray((total[..., high] - total[..., low]) / (high - low))
+
+
 def step_values(recording: Recording, track: Track, view: View) -> Iterator[Value]:
     """Yield the figures of one step of steer: steady yaw rate and gain, response time, peak time, overshoot."""
     steer = channel_on(recording, track, "steer")
@@ -113,23 +134,31 @@ def step_values(recording: Recording, track: Track, view: View) -> Iterator[Valu
     before = float(np.median(delta[: view.first]))
     after = float(np.median(delta[(view.first + view.last) // 2 : view.last]))
     rows = slice(view.first, view.last)
-    t, r = view.t[rows], view.mean["r"][rows]
+    t, r = view.t[rows], _low_pass(view.t, view.mean["r"])[rows]
     zero = float(np.mean(view.mean["r"][: view.first]))
     reference = reference_time(t, delta[rows], before, after)
     settled = float(t[0] + 0.6 * (t[-1] - t[0]))
-    steady = float(mean_over(t, r, settled, float(t[-1]))) - zero
+    steady = float(mean_over(t, r, settled, float(t[-1])))
     if not np.isfinite(reference) or steady == 0.0:
         return
-    zeros = np.mean(view.draws["r"][:, : view.first], axis=1)
-    drawn = view.draws["r"][:, rows] - zeros[:, None]
+    drawn = _low_pass(view.t, view.draws["r"])[:, rows]
     steadies = mean_over(t, drawn, settled, float(t[-1]))
     yield Value("step_steer.yaw_rate", abs(steady), np.abs(steadies))
     if angle:
-        yield Value("step_steer.yaw_rate_gain", steady / (after - before), steadies / (after - before))
-    response = response_time(t, r - zero, steady, reference)
-    yield Value("step_steer.response_time", float(response), response_time(t, drawn, steadies, reference))
-    peak, overshoot = peak_response(t, r - zero, steady, reference)
+        zeros = np.mean(view.draws["r"][:, : view.first], axis=1)
+        turned = after - before
+        yield Value("step_steer.yaw_rate_gain", (steady - zero) / turned, (steadies - zeros) / turned)
+    response = float(response_time(t, r, steady, reference))
+    late = np.random.default_rng([view.run.first, 7]).standard_normal(drawn.shape[0])
+    late *= math.hypot(TIMING, float(np.median(np.diff(t))) / math.sqrt(12.0))
+    yield Value("step_steer.response_time", response, response_time(t, drawn, steadies, reference) + late)
+    if not np.isfinite(response):
+        return
+    early = t <= reference + max(PEAK_WITHIN, 4.0 * response)
+    peak, overshoot = peak_response(t[early], r[early], steady, reference)
     at_peak = value_at(t, drawn, float(np.clip(reference + peak, t[0], t[-1]))) / steadies - 1.0
-    times = np.array([peak_response(t, row, value, reference)[0] for row, value in zip(drawn, steadies, strict=True)])
+    times = [
+        peak_response(t[early], row[early], value, reference)[0] for row, value in zip(drawn, steadies, strict=True)
+    ]
     yield Value("step_steer.overshoot", overshoot, at_peak)
-    yield Value("step_steer.peak_time", peak, times)
+    yield Value("step_steer.peak_time", peak, np.array(times) + late)
