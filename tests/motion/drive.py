@@ -106,7 +106,7 @@ class Errors:
 
 
 def integrate(pieces: list[tuple[float, float, float]], slip: np.ndarray | None = None, start: float = 0.0) -> Truth:
-    """Return the truth of pieces (duration [s], longitudinal acceleration [m/s2], yaw rate [rad/s]), edges 80 ms soft."""
+    """Return the truth of pieces: duration [s], longitudinal acceleration [m/s2], yaw rate [rad/s]; soft over 80 ms."""
     n = round(sum(p[0] for p in pieces) * RATE)
     t = np.arange(n) / RATE
     a, r = np.zeros(n), np.zeros(n)
@@ -122,7 +122,6 @@ def integrate(pieces: list[tuple[float, float, float]], slip: np.ndarray | None 
     r = np.convolve(np.pad(r, width // 2, mode="edge"), kernel, mode="valid")
     dt = 1.0 / RATE
     u = start + np.concatenate([[0.0], np.cumsum((a[1:] + a[:-1]) / 2 * dt)])
-    # A car that brakes to rest stays there.
     psi = np.concatenate([[0.0], np.cumsum((r[1:] + r[:-1]) / 2 * dt)]) + 0.4
     rear = -0.33 * 0.48
     v = -rear * r
@@ -143,7 +142,6 @@ def record(truth: Truth, errors: Errors, car: Car, seed: int) -> Recording:
         if not any(name.startswith(m) for m in errors.missing):
             channels[name] = Channel(name, unit, values.astype(np.float64), fresh, rate, "simulated")
 
-    front, rear = 0.33 * 0.52, -0.33 * 0.48
     for i, wheel in enumerate(WHEELS):
         y = 0.13 if i % 2 == 0 else -0.13
         hub = truth.u - truth.r * y
@@ -153,7 +151,6 @@ def record(truth: Truth, errors: Errors, car: Car, seed: int) -> Recording:
         turned = np.concatenate([[0.0], np.cumsum((omega[1:] + omega[:-1]) / 2)]) / RATE
         counted = np.floor(turned / (2 * np.pi / 2**14))
         add(f"wheel_speed_{wheel}", "rad/s", np.gradient(counted) * step)
-    del front, rear
     noise = errors.accel_noise + errors.vibration * np.minimum(np.abs(truth.u) / 10.0, 1.0)
     c, s = np.cos(truth.psi), np.sin(truth.psi)
     gx = G * (errors.slope[0] * c + errors.slope[1] * s)
@@ -208,7 +205,7 @@ def _gnss(truth: Truth, errors: Errors, car: Car, rng: np.random.Generator, add)
     add("gnss_longitude", "deg", lon[hold], fresh, rate)
 
 
-def test_day(seed: int = 0, laps: int = 3) -> list[tuple[float, float, float]]:
+def day_pieces(laps: int = 3) -> list[tuple[float, float, float]]:
     """Pieces of a small test day: rest, launch, brake, turn round, both ways; ends at rest."""
     pieces: list[tuple[float, float, float]] = [(3.0, 0.0, 0.0)]
     for _ in range(laps):
@@ -218,4 +215,4 @@ def test_day(seed: int = 0, laps: int = 3) -> list[tuple[float, float, float]]:
     return pieces
 
 
-__all__ = ["Errors", "Truth", "integrate", "record", "replace", "small_car", "test_day"]
+__all__ = ["Errors", "Truth", "day_pieces", "integrate", "record", "replace", "small_car"]

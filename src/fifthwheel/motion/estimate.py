@@ -37,7 +37,16 @@ from fifthwheel.motion.gnss import (
     speed_memory,
     speed_on_rows,
 )
-from fifthwheel.motion.levels import LIGHT_LOAD, Noise, force_noise, loads, session_noise, settings, wheel_variance
+from fifthwheel.motion.levels import (
+    LIGHT_LOAD,
+    Noise,
+    force_noise,
+    loads,
+    session_noise,
+    settings,
+    wheel_places,
+    wheel_variance,
+)
 from fifthwheel.motion.mounting import Mounting, level, twist
 from fifthwheel.motion.notes import motion_notes
 from fifthwheel.motion.prepare import (
@@ -213,13 +222,13 @@ def _doubts(
     scene: Scene, problem: MotionProblem, seen: dict[str, Floats], filtered: Filtered
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return for each wheel what the first pass showed: smoothed residual [m/s] and rows that must be left out."""
-    line, car = scene.line, scene.car
+    line = scene.line
     u, v, r = seen["u"], seen["v"], seen["r"]
     constants = dict(zip(STATES, filtered.last[0][: len(STATES)], strict=True))
     width = max(1, round(0.1 / line.dt))
     systematic = np.zeros((line.t.size, 4), dtype=np.float32)
     doubted = np.zeros((line.t.size, 4), dtype=np.bool_)
-    shape = settings_geometry(car)
+    shape = wheel_places(scene.car, scene.wheels)
     load, growth_speed = problem.rows["wheel_load"], problem.settings["growth_speed"]
     for i, wheel in enumerate(WHEELS):
         if not scene.wheels.present[i]:
@@ -237,14 +246,6 @@ def _doubts(
         reach = max(1, round(0.3 / line.dt))
         doubted[:, i] = smooth(far.astype(np.float64), reach) > 0.5 / reach
     return systematic, doubted
-
-
-def settings_geometry(car: Car) -> tuple[list[float], list[float]]:
-    """Return x and y [m] of the four wheels from the centre of gravity."""
-    front = car.wheelbase.value * (1.0 - car.front_share.value)
-    rear = -car.wheelbase.value * car.front_share.value
-    a, b = car.track_front.value / 2.0, car.track_rear.value / 2.0
-    return [front, front, rear, rear], [a, -a, b, -b]
 
 
 def _restart_columns(scene: Scene, starts: list[Start]) -> dict[str, np.ndarray]:
@@ -397,7 +398,7 @@ def _slips(scene: Scene, growth_speed: float, filtered: Filtered, smoothed: Smoo
     """Return the longitudinal slip of each wheel there is: rim speed over the hub's forward speed, less one."""
     x = dict(zip(STATES, filtered.last[0][: len(STATES)], strict=True))
     u, v, r = (smoothed.mean[QUANTITIES.index(k)] for k in ("u", "v", "r"))
-    wheel_x, wheel_y = settings_geometry(scene.car)
+    wheel_x, wheel_y = wheel_places(scene.car, scene.wheels)
     out = {}
     for i, wheel in enumerate(WHEELS):
         if not scene.wheels.present[i]:

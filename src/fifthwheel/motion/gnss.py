@@ -207,8 +207,8 @@ def fix_columns(
     """Return the fixes as the core takes them: row before the instant of validity and the offset after that row.
 
     noise_scale: factor on the standard deviation of speeds, from the innovations. speed_memory: variance as white
-    noise of the same weight over variance of one fix, for errors that last over several fixes. position_scale: as noise_scale,
-    of positions.
+    noise of the same weight over variance of one fix, for errors that last over several fixes. position_scale: as
+    noise_scale, of positions.
     """
     valid = fixes.t - latency
     row = np.clip(np.searchsorted(line.t, valid), 1, line.t.size - 1)

@@ -164,6 +164,15 @@ LIGHT_LOAD = 0.3
 """Load [m/s2] below which a wheel counts as free."""
 
 
+def wheel_places(car: Car, wheels: WheelColumns) -> tuple[list[float], list[float]]:
+    """Return x and y [m] from the centre of gravity of the points whose forward speed the four readings show."""
+    front = car.wheelbase.value * (1.0 - car.front_share.value)
+    rear = -car.wheelbase.value * car.front_share.value
+    a, b = car.track_front.value / 2.0, car.track_rear.value / 2.0
+    sides = [0.0 if centred else y for y, centred in zip((a, -a, b, -b), wheels.centred, strict=True)]
+    return [front, front, rear, rear], sides
+
+
 def _growth(tyre: Tyre, speed: float) -> tuple[float, float]:
     """Return a tyre's growth at `speed` and its standard uncertainty (half the growth where none is stated)."""
     scale = (speed / tyre.growth_at.value) ** 2 if tyre.growth_at.value > 0.0 else 1.0
@@ -177,9 +186,8 @@ def settings(
     """Return the core's settings: geometry, walks, and what is known before any data."""
     pushes = inertial is not None and inertial.pushes
     turns = inertial is not None and inertial.turns
-    front = car.wheelbase.value * (1.0 - car.front_share.value)
     rear = -car.wheelbase.value * car.front_share.value
-    half_front, half_rear = car.track_front.value / 2.0, car.track_rear.value / 2.0
+    wheel_x, wheel_y = wheel_places(car, wheels)
     tyres = [tyre_of(car, i) for i in range(4)]
     same = car.tyre_front.radius == car.tyre_rear.radius
     relative = [max(t.radius.u / t.radius.value, 0.002) for t in (car.tyre_front, car.tyre_rear)]
@@ -211,8 +219,8 @@ def settings(
     antenna = [q.value for q in car.gnss.place] if car.gnss is not None else [0.0, 0.0, 0.0]
     return {
         "gravity": GRAVITY,
-        "wheel_x": [front, front, rear, rear],
-        "wheel_y": [half_front, -half_front, half_rear, -half_rear],
+        "wheel_x": wheel_x,
+        "wheel_y": wheel_y,
         "radius": [t.radius.value for t in tyres],
         "growth_speed": speed,
         "pair_wheels": turns,

@@ -44,13 +44,14 @@ class Timeline:
 @dataclass(frozen=True)
 class WheelColumns:
     """speed: (n, 4) float32 [rad/s], NaN where there is no fresh reading. present, driven, braked: of FL, FR, RL, RR.
-    radius, u_radius [m]: of the stated tyres. white: noise of one reading at the rim [m/s]."""
+    centred: the reading is its motor's, the mean of the wheels it turns."""
 
     speed: np.ndarray
     present: tuple[bool, bool, bool, bool]
     driven: tuple[bool, bool, bool, bool]
     braked: tuple[bool, bool, bool, bool]
     source: str
+    centred: tuple[bool, ...] = (False, False, False, False)
 
 
 def timeline(recording: Recording) -> Timeline:
@@ -187,6 +188,7 @@ def wheel_columns(recording: Recording, car: Car, line: Timeline) -> WheelColumn
     """Return the wheel speeds there are; where an axle has none, its motor through the gear stands in for it."""
     speed = np.full((line.t.size, 4), np.nan, dtype=np.float32)
     present = [False] * 4
+    centred = [False] * 4
     source = []
     for i, wheel in enumerate(WHEELS):
         values = _wheel_speed(recording, car, line, wheel)
@@ -204,10 +206,11 @@ def wheel_columns(recording: Recording, car: Car, line: Timeline) -> WheelColumn
                 for i in drives:
                     speed[:, i] = values / motor.gear.value
                     present[i] = True
+                    centred[i] = len(drives) > 1
                 source.append(name)
                 break
     flags = [tuple(w in chosen for w in WHEELS) for chosen in (car.driven, car.braked)]
-    return WheelColumns(speed, tuple(present), flags[0], flags[1], ", ".join(source))  # type: ignore[arg-type]
+    return WheelColumns(speed, tuple(present), flags[0], flags[1], ", ".join(source), tuple(centred))  # type: ignore[arg-type]
 
 
 def _side(drives: tuple[str, ...]) -> str:

@@ -1,0 +1,128 @@
+"""Parts of the estimate against published values: lever arm, local east and north, latency search, standstill."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from tests.core.vectors import read_vectors
+from tests.motion.drive import REAR, Errors, day_pieces, integrate, record, small_car
+
+from fifthwheel.data import Recording
+from fifthwheel.motion.gnss import Fixes, find_latency, local_east_north, noise_scale
+from fifthwheel.motion.prepare import InertialColumns, Timeline, moving_sd, smooth, timeline, to_centre
+
+V = read_vectors("rigid_body.txt")
+
+
+def spinning(
+    omega: np.ndarray, alpha: np.ndarray, reading: tuple[float, float, float]
+) -> tuple[InertialColumns, Timeline]:
+    """Constant angular acceleration through `omega` at the middle row; the same specific force on every row."""
+    n = 401
+    t = np.arange(n) * 0.005
+    rates = omega[:, None] + alpha[:, None] * (t - t[200])
+    full = [np.full(n, a) for a in reading]
+    columns = InertialColumns(full[0], full[1], full[2], rates[0], rates[1], rates[2], np.zeros(n, dtype=bool))
+    first = np.array([0], dtype=np.int64)
+    return columns, Timeline(t, first, first, {1: 0.0}, 0.005)
+
+
+@pytest.mark.parametrize("key", ["planar", "spatial"])
+def test_a_sensor_off_the_centre_reads_nothing_more_after_the_lever_arm(key: str) -> None:
+    """a_P = alpha x r + omega x (omega x r) by numpy.cross; taken off, the centre of gravity does not accelerate."""
+    row = V[key]
+    place, omega, alpha, reading = row[:3], row[3:6], row[6:9], row[9:12]
+    columns, line = spinning(omega, alpha, tuple(reading))
+    ax, ay = to_centre(columns, small_car(REAR, place=tuple(place)), line)
+    assert ax[200] == pytest.approx(0.0, abs=1e-9)
+    assert ay[200] == pytest.approx(0.0, abs=1e-9)
+
+
+def test_from_the_sensor_back_to_the_centre_of_gravity() -> None:
+    row, back = V["spatial"], V["back"]
+    columns, line = spinning(row[3:6], row[6:9], tuple(back[:3]))
+    ax, ay = to_centre(columns, small_car(REAR, place=tuple(row[:3])), line)
+    assert ax[200] == pytest.approx(back[3], abs=1e-9)
+    assert ay[200] == pytest.approx(back[4], abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("latitude", "longitude", "distance", "azimuth"),
+    [(52.21, 0.1, 1112.712450, 0.0), (52.2, 0.11, 683.715336, 89.996049), (52.2005, 0.1007, 73.388544, 40.703073)],
+)
+def test_local_east_and_north_keep_geodesic_distance(
+    latitude: float, longitude: float, distance: float, azimuth: float
+) -> None:
+    """Geodesics on WGS 84 by geographiclib 2.1, Geodesic.WGS84.Inverse, from (52.2, 0.1)."""
+    east, north = local_east_north(np.array([latitude]), np.array([longitude]), (52.2, 0.1))
+    assert np.hypot(east[0], north[0]) == pytest.approx(distance, abs=1e-4)
+    assert np.degrees(np.arctan2(east[0], north[0])) == pytest.approx(azimuth, abs=0.01)
+
+
+def test_a_kilometre_is_short_by_microns_in_the_tangent_plane() -> None:
+    """Horizontal shortfall at 1 km: 0.0041 mm (pymap3d 3.2.0 geodetic2enu against geographiclib Direct)."""
+    from geographiclib.geodesic import Geodesic
+
+    for azimuth in (0.0, 45.0, 90.0):
+        end = Geodesic.WGS84.Direct(52.2, 0.1, azimuth, 1000.0)
+        east, north = local_east_north(np.array([end["lat2"]]), np.array([end["lon2"]]), (52.2, 0.1))
+        assert 1000.0 - np.hypot(east[0], north[0]) == pytest.approx(4.1e-6, abs=1e-6)
+
+
+def fixes_of(t: np.ndarray, speed: np.ndarray) -> Fixes:
+    none = np.full(t.size, np.nan)
+    return Fixes(t, none, none, none, speed, none, none, np.full(t.size, 0.1), 10.0, (0.0, 0.0))
+
+
+@pytest.mark.parametrize("latency", [0.04, 0.13, 0.25])
+def test_latency_search_finds_a_shift(latency: float) -> None:
+    rng = np.random.default_rng(1)
+    truth = integrate(day_pieces(2))
+    line = Timeline(truth.t, np.array([0]), np.array([0]), {1: 0.0}, 0.005)
+    t = np.arange(0.5, truth.t[-1], 0.1)
+    speed = np.interp(t - latency, truth.t, np.abs(truth.u)) + rng.normal(0.0, 0.08, t.size)
+    found = find_latency(fixes_of(t, speed), truth.u * 1.02, line, (0.1, 0.1))
+    assert found.method == "matched"
+    assert found.value == pytest.approx(latency, abs=max(3.0 * found.u, 0.008))
+
+
+def test_latency_search_says_when_nothing_moves() -> None:
+    t = np.arange(0.0, 30.0, 0.005)
+    line = Timeline(t, np.array([0]), np.array([0]), {1: 0.0}, 0.005)
+    at = np.arange(0.0, 30.0, 0.1)
+    rng = np.random.default_rng(2)
+    found = find_latency(
+        fixes_of(at, np.abs(rng.normal(0.0, 0.05, at.size))), rng.normal(0, 1e-3, t.size), line, (0.1, 0.07)
+    )
+    assert (found.value, found.u) == (0.1, 0.07)
+    assert found.method == "stated"
+
+
+def test_noise_scale_reads_innovations() -> None:
+    """A Gaussian cut at three sigma has a mean square of 0.9733 (closed form: 1 - 6 phi(3) / (2 Phi(3) - 1))."""
+    rng = np.random.default_rng(3)
+    for scale in (0.7, 1.0, 2.0, 3.0):
+        z2 = (scale * rng.normal(size=20000)) ** 2
+        whole = z2[z2 < 9.0]
+        assert noise_scale(float(whole.sum()), whole.size, z2.size - whole.size) == pytest.approx(scale, rel=0.04)
+
+
+def test_moving_mean_and_spread_are_numpys() -> None:
+    values = np.random.default_rng(4).normal(size=500)
+    windows = np.lib.stride_tricks.sliding_window_view(values, 11)
+    np.testing.assert_allclose(smooth(values, 11)[5:-5], windows.mean(axis=1), atol=1e-12)
+    np.testing.assert_allclose(moving_sd(values, 11)[5:-5], windows.std(axis=1), atol=1e-9)
+
+
+def test_timeline_lays_boots_apart_and_finds_gaps() -> None:
+    truth = integrate([(4.0, 0.0, 0.0)])
+    recording: Recording = record(truth, Errors(), small_car(REAR), 1)
+    log = recording.tables["log"]
+    boot = np.where(np.arange(800) < 500, 1, 2)
+    t = np.where(boot == 1, truth.t, truth.t - truth.t[500])
+    t = np.where((boot == 2) & (t > 0.5), t + 1.0, t)
+    line = timeline(Recording({"log": type(log)("log", boot, t, t, log.row, log.channels)}, (), (), (), ()))
+    assert line.boots.tolist() == [0, 500]
+    assert line.segments.tolist() == [0, 500, 601]
+    assert (np.diff(line.t) > 0.0).all()
+    assert line.dt == pytest.approx(0.005)
