@@ -7,7 +7,10 @@ from dataclasses import replace
 
 import pytest
 
+from fifthwheel.data import Refusal
+from fifthwheel.sheet.content import compose
 from fifthwheel.sheet.results import MOST_CELLS, page_one, result_line, set_figure, size_text, stated
+from fifthwheel.sheet.tables import figure_tables
 from fifthwheel.sheet.text import clean, cut, one_line_of, wrapped
 from sheet.synthetic import estimate, made_report
 
@@ -100,3 +103,15 @@ def test_cut_and_wrap_keep_their_widths() -> None:
     assert len(cut(text, 50)) <= 50
     assert len(cut("x" * 400, 50)) <= 50
     assert max(len(line) for line in wrapped("x" * 300 + " " + text, 40, first="  ", later="    ").splitlines()) <= 40
+
+
+def test_marks_of_the_other_system_are_not_printed() -> None:
+    report = made_report()
+    far = (Refusal("launch.time_to_60_mph.first_motion", "0–60 mph", "launch", "mark not reached"),)
+    near = tuple(
+        Refusal(f"launch.time_to_{v}_km_h.first_motion", f"0–{v} km/h", "launch", "mark not reached")
+        for v in (100, 120)
+    )
+    report = replace(report, measured=replace(report.measured, refusals=(*far, *near)))
+    assert compose(report, draw=False).refused == ("0–100 km/h and 0–120 km/h: mark not reached",)
+    assert "distance from 30 mph to rest" not in [row[0] for table, _ in figure_tables(report) for row in table.rows]

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from fifthwheel import plots
 from fifthwheel.data import Finding, Quantity, Refusal
 from fifthwheel.plots.paper import Drawing
+from fifthwheel.plots.windows import listed
 from fifthwheel.sheet import tables
 from fifthwheel.sheet.report import Report
 from fifthwheel.sheet.results import Cell, page_one
@@ -116,7 +117,7 @@ def _composed(report: Report, drawings: dict[str, Drawing]) -> Sheet:
         paper="us-letter" if system == "imperial" else "a4",
         facts=Facts(_first_facts(report)),
         cells=page_one(measured.figures, system),
-        refused=_refused(measured.refusals),
+        refused=_refused(tables.refusals_of(report)),
         summary=_summary(report),
         legend=_legend(report) if measured.figures else "",
         hero=drawings.get(first),
@@ -165,7 +166,11 @@ def _sections(report: Report, drawings: dict[str, Drawing]) -> tuple[Section, ..
 
     parts: list[tuple[str, str, list[Block]]] = [
         ("figures", "Figures", _figures(report)),
-        ("refused", "What this session cannot say", [tables.refusal_table(report)] if m.refusals else []),
+        (
+            "refused",
+            "What this session cannot say",
+            [tables.refusal_table(report)] if tables.refusals_of(report) else [],
+        ),
         ("launch", "Launches", [*show("launches"), *show("slip-launch"), *matrix("launch")]),
         ("braking", "Braking", [*show("braking"), *show("slip-braking"), *matrix("braking")]),
         ("speed", "Speed passes", matrix("speed pass")),
@@ -282,7 +287,7 @@ def _refused(refusals: Sequence[Refusal]) -> tuple[str, ...]:
     by_reason: dict[str, list[str]] = {}
     for refusal in refusals:
         by_reason.setdefault(refusal.reason, []).append(refusal.label)
-    return tuple(f"{', '.join(labels)}: {reason}" for reason, labels in by_reason.items())
+    return tuple(f"{listed(labels)}: {reason}" for reason, labels in by_reason.items())
 
 
 def _summary(report: Report) -> str:

@@ -9,7 +9,7 @@ from importlib import metadata
 
 import numpy as np
 
-from fifthwheel.data import Estimate, Quantity, Run
+from fifthwheel.data import Estimate, Quantity, Refusal, Run
 from fifthwheel.sheet.report import Report
 from fifthwheel.sheet.results import full_label, result_line, set_figure, size_text, stated, unit_kind
 from fifthwheel.units import NO_BREAK, System, format_fixed, format_number, format_quantity, one_line, preferred
@@ -56,7 +56,7 @@ def figure_tables(report: Report) -> list[tuple[Table, str]]:
     in the other system of units are left to `--json` and the export.
     """
     system = report.units
-    chosen = [f for f in stated(report.measured.figures) if not _foreign(f.name, system)]
+    chosen = [f for f in stated(report.measured.figures) if not foreign(f.name, system)]
     made = []
     for kind in dict.fromkeys(f.kind for f in chosen):
         mine = [f for f in chosen if f.kind == kind]
@@ -119,7 +119,7 @@ def _some(labels: Sequence[str], most: int = 3) -> str:
     return f"{', '.join(labels[:most])} and {len(labels) - most} more"
 
 
-def _foreign(name: str, system: System) -> bool:
+def foreign(name: str, system: System) -> bool:
     """Return true for a figure at a speed mark of the other system of units."""
     return bool(re.search(r"_\d+_mph\b" if system == "metric" else r"_\d+_km_h\b", name))
 
@@ -137,9 +137,14 @@ def _shares(figure: Estimate, most: int = 2) -> str:
     )
 
 
+def refusals_of(report: Report) -> tuple[Refusal, ...]:
+    """Return the refusals worth printing: those at speed marks of the other system of units are left to `--json`."""
+    return tuple(r for r in report.measured.refusals if not foreign(r.name, report.units))
+
+
 def refusal_table(report: Report) -> Table:
     """Return each figure that was refused, with the reason."""
-    rows = tuple((r.label, r.kind, r.reason) for r in report.measured.refusals)
+    rows = tuple((r.label, r.kind, r.reason) for r in refusals_of(report))
     return Table("", ("Figure", "Kind of run", "Why not"), rows, wide=(2.0, 1.0, 4.0))
 
 
@@ -216,7 +221,7 @@ def run_matrix(report: Report, kind: str, first: Sequence[str] = ()) -> Table | 
 
 def _columns(names: list[str], first: Sequence[str], system: System) -> list[str]:
     """Return at most six figures for the columns, those of page one before the others, in the order of `names`."""
-    names = [name for name in names if not _foreign(name, system)]
+    names = [name for name in names if not foreign(name, system)]
     wanted = [name for name in first if name in names]
     rest = [name for name in names if name not in wanted and "rollout" not in name]
     wanted += sorted(rest, key=lambda name: -_mark_in(name))
