@@ -199,6 +199,17 @@ Real smoothed_mean(const Gaussian<Real, N>& state, const Adjoint<Real, N>& adjoi
     return sum;
 }
 
+// Smoothed mean of all states; out: [padded(N)].
+template <typename Real, int N>
+void smoothed_means(const Gaussian<Real, N>& state, const Adjoint<Real, N>& adjoint, Real* out) {
+    constexpr int S = padded(N);
+    for (int j = 0; j < S; ++j) out[j] = state.x[j];
+    for (int i = 0; i < N; ++i) {
+        const Real a = adjoint.l[i];
+        for (int j = 0; j < S; ++j) out[j] -= a * state.P[i][j];
+    }
+}
+
 // Smoothed variance of the combination w'x of states.
 template <typename Real, int N>
 Real smoothed_variance(const Gaussian<Real, N>& state, const Adjoint<Real, N>& adjoint,

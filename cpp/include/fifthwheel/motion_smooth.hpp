@@ -504,8 +504,8 @@ class MotionBackward {
     // prediction.
     void write(size_t k, const MotionRecord<Real>& record, const MotionAdjoint<Real>& adjoint, bool sd) {
         using namespace motion;
-        Real x[count];
-        for (int i = 0; i < count; ++i) x[i] = smoothed_mean(record.state, adjoint, i);
+        Real x[padded(count)];
+        smoothed_means(record.state, adjoint, x);
         for (int i = 0; i < moving; ++i) out_.mean[i][k] = double(x[i]);
         const MotionRates<Real> rates =
             motion_rates(settings_, x, Real(rows_.ax[k]), Real(rows_.ay[k]), Real(rows_.gz[k]));

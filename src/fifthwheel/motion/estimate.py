@@ -298,7 +298,7 @@ def estimate_motion(recording: Recording, car: Car, *, progress: Progress = None
     problem, late = _second(scene, problem, filtered, seen, starts)
     filtered = filter_motion(problem)
     tell("smoothing", 0.7)
-    smoothed = smooth_motion(problem, filtered)
+    smoothed = smooth_motion(problem, filtered, sd_every=max(1, round(0.05 / scene.line.dt)))
     tell("writing down the motion", 0.95)
     return _motion(recording, scene, problem, filtered, smoothed, late)
 
