@@ -144,7 +144,7 @@ def is_number(cell: str, decimal: str) -> bool:
 
 def _delimited(head: bytes, name: str, whole: bool) -> FileLayout:
     text, encoding = decode(head)
-    lines = text.splitlines()
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").removesuffix("\n").split("\n")
     if not whole and len(lines) > 1:
         lines = lines[:-1]
     body = [line for line in lines[-150:] if line.strip() and not line.lstrip().startswith(("#", "//", "%"))]

@@ -7,14 +7,10 @@ from collections.abc import Callable
 
 import numpy as np
 
-from fifthwheel.data import Floats
 from fifthwheel.glossary import CHANNELS
-from fifthwheel.readers.propose.grid import fit, fit_delayed, smooth
+from fifthwheel.readers.propose.commands import propose_command, propose_steering, standing
 from fifthwheel.readers.propose.scene import Candidate, Scene, decide, inside, near
 from fifthwheel.readers.propose.unitwords import DIMENSIONS
-
-_PULSE_MIDDLE, _PULSE_LOW, _PULSE_SPAN = 1500.0, 1000.0, 500.0
-"""Servo pulses in microseconds: 1000 to 2000 about 1500 (common practice, no source)."""
 
 _TO_SI: dict[str, tuple[float, float]] = {
     "V": (1.0, 0.0), "mV": (1e-3, 0.0), "A": (1.0, 0.0), "mA": (1e-3, 0.0), "degC": (1.0, 273.15), "K": (1.0, 0.0),
@@ -62,7 +58,8 @@ _USUAL = {
 def find_plain(scene: Scene) -> None:
     """Propose every column that has a role by its words and no proposal yet."""
     special: dict[str, Callable[[Scene, int], None]] = {
-        "throttle": _command, "brake": _command, "steer_command": _steering, "steer": _steering, "gnss_course": _course,
+        "throttle": propose_command, "brake": propose_command, "steer_command": propose_steering,
+        "steer": propose_steering, "gnss_course": _course,
         "gnss_velocity_north": _velocity, "gnss_velocity_east": _velocity, "gnss_velocity_down": _velocity,
         "battery_voltage": _voltage, "time_step": _time_step, "row_counter": _row_counter, "radio_signal": _bare,
         "marker": _bare,
@@ -116,16 +113,8 @@ def _by_range(scene: Scene, i: int) -> None:
     choice = decide(stated, fits, evidence, False)
     bare = choice.unit == si and si == "1" and not choice.follows_data
     confidence = min(0.97, strength * (0.97 if bare else choice.confidence))
-    reason, confidence = _company(scene, i, channel, f"{scene.says(i)}; {choice.clause}", confidence)
+    reason, confidence = standing(scene, i, channel, f"{scene.says(i)}; {choice.clause}", confidence)
     scene.add(Candidate(i, channel, choice.unit, confidence, reason))
-
-
-def _company(scene: Scene, i: int, channel: str, reason: str, confidence: float) -> tuple[str, float]:
-    """Return (reason, confidence) with the standing-still remark."""
-    values = scene.known(i)
-    if np.all(values == values[0]) and channel not in {"gnss_fix", "gnss_satellites", "gnss_altitude"}:
-        return f"{reason}; it stands at {values[0]:g} throughout", confidence * 0.9
-    return reason, confidence
 
 
 def _bare(scene: Scene, i: int) -> None:
@@ -178,154 +167,6 @@ def _voltage(scene: Scene, i: int) -> None:
         choice = decide(stated, fits, f"median {middle:.4g}", max(fits.values()) > 0.9)
     confidence = min(0.97, strength * max(choice.confidence, 0.95 * fits.get(choice.unit, 0.0)))
     scene.add(Candidate(i, channel, choice.unit, confidence, f"{scene.says(i)}; {choice.clause}"))
-
-
-def command_scale(values: Floats) -> tuple[str, float, float, str]:
-    """Return (unit, scale, offset, how) that bring a throttle, brake or steer column to -1..1.
-
-    By its reach: 0..1 and -1..1; 0..100 and -100..100 in %; servo pulses 1000..2000 us about the value at rest;
-    0..255, 0..1023 and 0..4095 of converters.
-    """
-    low, high = float(values.min()), float(values.max())
-    top = max(abs(low), abs(high))
-    if low > 700.0 and high < 2400.0:
-        rest = float(np.median(values[: max(10, len(values) // 100)]))
-        if rest > 1300.0:
-            return (
-                "1",
-                1.0 / _PULSE_SPAN,
-                -_PULSE_MIDDLE / _PULSE_SPAN,
-                f"servo pulses {low:g} to {high:g} us about 1500 us",
-            )
-        return (
-            "1",
-            1.0 / (2 * _PULSE_SPAN),
-            -_PULSE_LOW / (2 * _PULSE_SPAN),
-            f"servo pulses {low:g} to {high:g} us from 1000 us",
-        )
-    if top <= 1.2:
-        return "1", 1.0, 0.0, f"numbers {low:g} to {high:g}"
-    for limit in (100.0, 255.0, 1000.0, 1023.0, 4095.0):
-        if top <= limit * 1.02:
-            if limit == 100.0:
-                return "%", 1.0, 0.0, f"numbers {low:g} to {high:g}, a share in %"
-            return "1", 1.0 / limit, 0.0, f"numbers {low:g} to {high:g}, a share of {limit:g}"
-    return "1", 1.0, 0.0, f"numbers {low:g} to {high:g}"
-
-
-def _command(scene: Scene, i: int) -> None:
-    channel, strength = scene.roles[i]
-    values = scene.known(i)
-    stated = scene.words[i].unit
-    unit, scale, offset, how = command_scale(values)
-    confidence = 0.96
-    top = float(np.max(np.abs(values)))
-    if stated == "%":
-        if top <= 1.2 and top > 0.0 and np.any(values % 1.0 != 0.0):
-            how, confidence = f"the header says % but the {how} are a share of 1", 0.85
-        else:
-            unit, scale, offset = "%", 1.0, 0.0
-    elif unit == "%" and top < 40.0:
-        confidence = 0.8
-    elif scale not in (1.0, 0.002, 0.001):
-        confidence = 0.85
-    elif unit == "1" and scale == 1.0 and (top > 1.2 or top < 0.05):
-        confidence = 0.6
-    follow = _follows(scene, channel, i)
-    if follow:
-        how, strength = f"{how}; {follow}", min(0.98, strength + 0.02)
-    reason, confidence = _company(scene, i, channel, f"{scene.says(i)}; {how}", confidence)
-    scene.add(Candidate(i, channel, unit, min(0.97, strength * confidence), reason, scale, offset))
-
-
-def _follows(scene: Scene, channel: str, i: int) -> str:
-    """Return a clause when forward acceleration follows the column as a throttle or against it as a brake."""
-    forward = scene.si.get("accel_x")
-    if forward is None or channel not in {"throttle", "brake"}:
-        return ""
-    found = fit_delayed(scene.grid.columns[i], smooth(forward, scene.grid.block, 7), scene.grid.block, 6)
-    wanted = 1.0 if channel == "throttle" else -1.0
-    if found.correlation * wanted > 0.5:
-        return f"forward acceleration follows it (correlation {found.correlation:.2f})"
-    return ""
-
-
-def _curvature(scene: Scene) -> Floats | None:
-    """Return turn rate over speed [1/m] while moving."""
-    if scene.speed is None or scene.turn_rate is None:
-        return None
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(scene.speed > 1.5, scene.turn_rate / scene.speed, np.nan)
-
-
-def _steering(scene: Scene, i: int) -> None:
-    """Propose a steer angle (by its unit, or by the wheelbase it implies) or a steer command, left positive."""
-    strength = scene.roles[i][1]
-    values = scene.known(i)
-    stated = scene.words[i].unit
-    low, high = float(values.min()), float(values.max())
-    bend = _curvature(scene)
-    smoothed = smooth(scene.grid.columns[i], scene.grid.block, 7)
-    found = fit_delayed(smoothed, smooth(bend, scene.grid.block, 7), scene.grid.block, 6) if bend is not None else None
-    clear = found is not None and abs(found.correlation) > 0.6
-    flip = clear and found is not None and found.correlation < 0.0
-    follow = (
-        f"; the car turns {'the other way' if flip else 'with it'} (correlation {found.correlation:.2f})"
-        if clear and found
-        else ""
-    )
-    base = scene.car.wheelbase.value if scene.car is not None else 0.32
-    lock = scene.car.steer_lock.value if scene.car is not None and scene.car.steer_lock is not None else 0.45
-    pulses = low > 700.0 and high < 2400.0
-    reach = max(abs(low), abs(high))
-    fits = {
-        "rad": 0.5 * inside(reach, 0.15, 0.8, 0.2),
-        "deg": 0.7 * inside(reach, 8.0, 50.0, 0.3),
-        "share": 0.6 * inside(reach, 0.3, 1.02, 0.1),
-    }
-    fits["%"] = 0.5 * inside(reach, 30.0, 101.0, 0.1)
-    if clear and found is not None and not pulses:
-        k = abs(found.slope)  # curvature per number = unit / wheelbase
-        fits["rad"] *= near(k * base, 1.0, 0.2)
-        fits["deg"] *= near(k * base * 180.0 / math.pi, 1.0, 0.2)
-        fits["share"] *= near(k * base, lock, 0.35)
-        fits["%"] *= near(k * base * 100.0, lock, 0.35)
-    best = max(fits, key=lambda u: fits[u])
-    sign = -1.0 if flip else 1.0
-    sure = 0.97 if clear else 0.88
-    if flip:
-        sure = 0.86
-    if stated in {"deg", "rad"}:
-        reason = f"{scene.says(i)}; stated unit {stated}{follow}"
-        scene.add(Candidate(i, "steer", stated, min(0.97, max(strength, 0.93) * sure), reason, sign))
-    elif pulses:
-        reason = f"{scene.says(i)}; servo pulses {low:g} to {high:g} us about 1500 us{follow}"
-        scene.add(
-            Candidate(
-                i,
-                "steer_command",
-                "1",
-                strength * sure,
-                reason,
-                sign / _PULSE_SPAN,
-                -sign * _PULSE_MIDDLE / _PULSE_SPAN,
-            )
-        )
-    elif stated == "%" or (best == "%" and not stated):
-        reason = f"{scene.says(i)}; a share in %, {low:g} to {high:g}{follow}"
-        scene.add(Candidate(i, "steer_command", "%", strength * sure * (1.0 if stated else 0.85), reason, sign))
-    else:
-        share = fits[best] / max(1e-9, sum(fits.values()))
-        unit, name = {"rad": ("rad", "steer"), "deg": ("deg", "steer"), "share": ("1", "steer_command")}.get(
-            best, ("1", "steer_command")
-        )
-        implied = f", a wheelbase of {_wheelbase(found.slope, unit):.2f} m" if clear and found and unit != "1" else ""
-        reason = f"{scene.says(i)}; numbers {low:g} to {high:g}, taken as {best}{implied}{follow}"
-        scene.add(Candidate(i, name, unit, strength * sure * (0.6 + 0.35 * share), reason, sign))
-
-
-def _wheelbase(slope: float, unit: str) -> float:
-    return 1.0 / abs(slope) if unit == "rad" else math.pi / 180.0 / abs(slope)
 
 
 def _course(scene: Scene, i: int) -> None:
@@ -396,8 +237,3 @@ def _row_counter(scene: Scene, i: int) -> None:
     ones = float(np.mean(steps == 1.0)) if len(steps) else 0.0
     reason = f"{scene.says(i)}; it goes up by one in {100 * ones:.1f} % of the rows"
     scene.add(Candidate(i, channel, "1", 0.97 if ones > 0.95 else 0.4 * strength, reason))
-
-
-def correlation(x: Floats, y: Floats) -> float:
-    """Return the plain correlation of two grid columns."""
-    return fit(x, y).correlation

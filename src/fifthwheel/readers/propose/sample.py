@@ -6,7 +6,7 @@ import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -125,16 +125,14 @@ def _parse(piece: bytes, layout: FileLayout, width: int) -> pl.DataFrame:
     if quote is not None:  # a line with an open quote would swallow the lines after it
         mark = quote.encode()
         piece = b"\n".join(line for line in piece.split(b"\n") if line.count(mark) % 2 == 0)
-    return pl.read_csv(
-        io.BytesIO(piece),
-        has_header=False,
-        separator=separator,
-        quote_char=quote,
-        schema=schema,
-        truncate_ragged_lines=True,
-        ignore_errors=True,
-        encoding="utf8-lossy",
-    )
+    # a first row of empty cells gives every row the full width; it is dropped with the other empty rows
+    piece = separator.encode() * (width - 1) + b"\n" + piece
+    how: dict[str, Any] = {"separator": separator, "schema": schema, "has_header": False, "encoding": "utf8-lossy"}
+    try:
+        return pl.read_csv(io.BytesIO(piece), quote_char=quote, truncate_ragged_lines=True, ignore_errors=True, **how)
+    except pl.exceptions.ComputeError:  # quotes inside cells: the sample does without them
+        bare = piece.replace((quote or '"').encode(), b"")
+        return pl.read_csv(io.BytesIO(bare), quote_char=None, truncate_ragged_lines=True, ignore_errors=True, **how)
 
 
 def _columns(table: pl.DataFrame, layout: FileLayout) -> tuple[list[Floats], dict[int, list[str]], tuple[float, ...]]:

@@ -7,9 +7,9 @@ import re
 import numpy as np
 
 from fifthwheel.data import WHEELS
+from fifthwheel.readers.propose.commands import command_scale
 from fifthwheel.readers.propose.grid import fit, fit_delayed, slope_in_time, smooth
 from fifthwheel.readers.propose.motionfacts import ACCEL_PER_SI, GYRO_PER_SI, turn_rate_fits
-from fifthwheel.readers.propose.plain import command_scale
 from fifthwheel.readers.propose.scene import Candidate, Scene, near
 from fifthwheel.units import STANDARD_GRAVITY
 
