@@ -6,7 +6,7 @@ the header is a row in: it is kept or it is told in a finding with its line numb
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
@@ -25,7 +25,6 @@ from fifthwheel.readers.plan import Plan, plan_file, text_places
 from fifthwheel.readers.segments import (
     Losses,
     Segment,
-    Style,
     count_byte,
     is_regular,
     may_be_regular,
@@ -42,7 +41,10 @@ if TYPE_CHECKING:
 EMPTY_WORDS = frozenset({"nan", "null", "na", "n/a", "none", "-", "--", "nil"})
 """Cell texts that say 'no value'; common practice, no source."""
 
+AHEAD = 2
+"""Pieces that are parsed at one time: keeps all cores busy while one piece ends."""
 ABSURD = 1e18
+"""No sensor gives such a number [in any unit]: it is taken for a damaged cell."""
 TRUTH_WORDS = {"true": 1.0, "false": 0.0, "on": 1.0, "off": 0.0}
 
 
@@ -75,35 +77,38 @@ def read(path: Path, source: SourceMap, *, progress: Progress | None = None) -> 
     size = max(1, path.stat().st_size)
     gather = Gather(plan, source, size)
     line, done = plan.skip + 1, 0
-    with ThreadPoolExecutor(max_workers=2) as pool:
-        filling: Future[None] | None = None
-        for piece, separators in _ahead(pieces(path, plan.skip), plan.style, pool):
-            frame, part = _parse(piece, separators, line, plan, source, losses)
-            if filling is not None:
-                filling.result()
-            filling = pool.submit(gather.add, frame, part, len(piece))
+    with ThreadPoolExecutor(max_workers=3) as pool:
+        for piece, frame in _parsed_ahead(pieces(path, plan.skip), plan, source, pool):
+            part = None if frame is None else whole(piece, line, frame.height)
+            if frame is None or part is None:
+                frame, part = _parse_odd(piece, line, plan, source, losses)
+            gather.add(frame, part, len(piece))
             line += part.lines
             done += len(piece)
             if progress is not None:
                 progress(f"reading {path.name}", min(1.0, done / size))
-        if filling is not None:
-            filling.result()
     if progress is not None:
         progress(f"reading {path.name}", 1.0)
     return _finished(path, plan, source, gather, losses, line - plan.skip - 1)
 
 
-def _ahead(source: Iterator[bytes], style: Style, pool: ThreadPoolExecutor) -> Iterator[tuple[bytes, int]]:
-    """Yield each piece with its number of separators; the next one is read and counted while this one is parsed."""
+def _parsed_ahead(
+    source: Iterator[bytes], plan: Plan, mapped: SourceMap, pool: ThreadPoolExecutor
+) -> Iterator[tuple[bytes, pl.DataFrame | None]]:
+    """Yield each piece with its frame, None when it is not regular; the next pieces are read and parsed meanwhile."""
 
-    def take() -> tuple[bytes, int] | None:
-        piece = next(source, None)
-        return None if piece is None else (piece, count_byte(piece, style.separator[0]))
+    def parse(piece: bytes) -> tuple[bytes, pl.DataFrame | None]:
+        return piece, _parse_regular(piece, plan, mapped)
 
-    future = pool.submit(take)
-    while (item := future.result()) is not None:
-        future = pool.submit(take)
-        yield item
+    reading = pool.submit(next, source, None)
+    window: deque[Future[tuple[bytes, pl.DataFrame | None]]] = deque()
+    while (piece := reading.result()) is not None:
+        reading = pool.submit(next, source, None)
+        window.append(pool.submit(parse, piece))
+        if len(window) == AHEAD:
+            yield window.popleft().result()
+    while window:
+        yield window.popleft().result()
 
 
 def _finished(path: Path, plan: Plan, source: SourceMap, gather: Gather, losses: Losses, lines: int) -> Parsed:
@@ -144,19 +149,24 @@ def _clock(source: SourceMap, gather: Gather, rows: int, restart: Bools) -> Cloc
     return read_clock(source.time, rows, counts if texts is None else texts, date, restart)
 
 
-def _parse(
-    piece: bytes, separators: int, line: int, plan: Plan, source: SourceMap, losses: Losses
-) -> tuple[pl.DataFrame, Segment]:
-    """Parse a piece: at once when it is regular, else line by line mended, else cell by cell."""
+def _parse_regular(piece: bytes, plan: Plan, source: SourceMap) -> pl.DataFrame | None:
+    """Parse a piece at once; None when any of its lines is odd."""
     import polars as pl
 
-    if may_be_regular(piece, plan.style):
-        try:
-            frame = _frame(piece, plan, source)
-            if is_regular(piece, separators, frame.height, plan.style):
-                return frame, whole(piece, line, frame.height)
-        except pl.exceptions.PolarsError:
-            pass
+    if not may_be_regular(piece, plan.style):
+        return None
+    separators = count_byte(piece, plan.style.separator[0])
+    try:
+        frame = _frame(piece, plan, source)
+    except pl.exceptions.PolarsError:
+        return None
+    return frame if is_regular(piece, separators, frame.height, plan.style) else None
+
+
+def _parse_odd(piece: bytes, line: int, plan: Plan, source: SourceMap, losses: Losses) -> tuple[pl.DataFrame, Segment]:
+    """Parse a piece with odd lines: line by line mended, else cell by cell."""
+    import polars as pl
+
     part = mended(piece, line, plan.style, losses)
     try:
         frame = _frame(part.text, plan, source, quoted=part.quoted)

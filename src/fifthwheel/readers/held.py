@@ -11,6 +11,7 @@ one device and are updated together.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -52,7 +53,9 @@ def judge_channels(columns: Mapping[str, Column], boot: Ints, t: Floats) -> dict
     steps = _steps(boot, t)
     log_rate = rate_over_spans(steps)
     t = _even_time(t, steps, log_rate)
-    seen = {name: _look(column.values, steps, t, boot) for name, column in columns.items()}
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        looks = pool.map(lambda column: _look(column.values, steps, t, boot), columns.values())
+        seen = dict(zip(columns, looks, strict=True))
     groups: dict[str, list[str]] = {}
     for name in columns:
         group = CHANNELS[name].group
