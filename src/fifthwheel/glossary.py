@@ -169,6 +169,8 @@ MOTION: Mapping[str, tuple[str, str]] = MappingProxyType(
 """Motion quantity -> (SI unit, label)."""
 
 RUN_KINDS: tuple[str, ...] = ("launch", "braking", "coast-down", "speed pass", "steady circle", "step steer")
+CALIBRATION_KINDS: tuple[str, ...] = ("taped distance", "turns on the spot", "rest positions", "steer sweep")
+"""Runs that calibrate the car instead of testing it (docs/calibration.md); they give no figures."""
 
 FIGURES: Mapping[str, tuple[str, str]] = MappingProxyType(
     {

@@ -301,6 +301,21 @@ def _session_checks(document: Document) -> list[Fault]:
             faults.append(
                 Fault(document.shown, spot_of(document, at, entry=True), key_text(at), "an end after the start", found)
             )
+        faults += _calibration_run_checks(document, path, run)
+    return faults
+
+
+def _calibration_run_checks(document: Document, path: KeyPath, run: Mapping[str, Any]) -> list[Fault]:
+    """Hold `distance` and `turns` to the kinds of run that they belong to."""
+    faults, kind = [], run.get("kind")
+    for key, owner, needed in (("distance", "taped distance", True), ("turns", "turns on the spot", False)):
+        at = (*path, key)
+        if key in run and isinstance(kind, str) and kind != owner:
+            expected, found = f"this key only where kind is '{owner}'", f"it in a run of kind '{kind}'"
+            faults.append(Fault(document.shown, spot_of(document, at), key_text(at), expected, found))
+        elif needed and kind == owner and key not in run:
+            expected = "this key (the taped distance, such as \"20.00 m +- 0.02 m\")"
+            faults.append(Fault(document.shown, spot_of(document, path), key_text(at), expected, "nothing"))
     return faults
 
 
@@ -477,7 +492,16 @@ class _Build:
         )
 
     def run(self, table: session_schema.RunTable) -> MarkedRun:
-        return MarkedRun(table.kind, table.boot or 1, table.start.value, table.end.value, table.mark, table.note or "")
+        return MarkedRun(
+            table.kind,
+            table.boot or 1,
+            table.start.value,
+            table.end.value,
+            table.mark or "valid",
+            table.note or "",
+            table.distance,
+            table.turns,
+        )
 
     def conditions(self, table: session_schema.ConditionsTable | None) -> Conditions:
         from fifthwheel.car.session_schema import ConditionsTable

@@ -153,7 +153,8 @@ class Conditions:
 @dataclass(frozen=True)
 class MarkedRun:
     """A run that the driver marked or struck in session.toml: kind, boot, start and end [s] on the logger's own
-    clock (Table.clock, wraps undone); mark "strike" or "valid"."""
+    clock (Table.clock, wraps undone); mark "strike" or "valid". distance: taped [m], of a "taped distance"; turns:
+    whole turns of "turns on the spot", None when the gyro is to count them."""
 
     kind: str
     boot: int
@@ -161,6 +162,8 @@ class MarkedRun:
     end: float
     mark: str
     note: str
+    distance: Quantity | None = None
+    turns: int | None = None
 
 
 @dataclass(frozen=True)

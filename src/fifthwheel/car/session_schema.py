@@ -10,7 +10,7 @@ from fifthwheel.car.rules import Rule
 from fifthwheel.car.table import TomlTable
 from fifthwheel.car.want_schema import WantTable
 from fifthwheel.data import Quantity
-from fifthwheel.glossary import RUN_KINDS
+from fifthwheel.glossary import CALIBRATION_KINDS, RUN_KINDS
 
 
 class ConditionsTable(TomlTable):
@@ -82,7 +82,7 @@ class ConditionsTable(TomlTable):
 class RunTable(TomlTable):
     """A run marked or struck by you; write one [[run]] for each."""
 
-    kind: Annotated[str, Rule("choice", "Kind of run.", choices=RUN_KINDS, required=True, shown="launch")]
+    kind: Annotated[str, Rule("choice", "Kind of run.", choices=(*RUN_KINDS, *CALIBRATION_KINDS), required=True, shown="launch")]
     boot: Annotated[
         int | None, Rule("whole", "Boot of the logger it belongs to, the first is 1.", least=1, most=10**6, default=1)
     ] = None
@@ -102,15 +102,39 @@ class RunTable(TomlTable):
         Quantity, Rule("quantity", "End on the same clock.", "s", least=0.0, most=1e9, required=True, shown="16.0 s")
     ]
     mark: Annotated[
-        str,
+        str | None,
         Rule(
             "choice",
             'What you say of it: "strike" leaves it out of every mean, "valid" keeps it.',
             choices=("strike", "valid"),
-            required=True,
+            default="valid",
             shown="strike",
         ),
-    ]
+    ] = None
+    distance: Annotated[
+        Quantity | None,
+        Rule(
+            "quantity",
+            "Taped distance of a run of that kind, with a bound for tape and marks.",
+            "m",
+            above=0.0,
+            most=10000.0,
+            bound="0.2 %",
+            derived="only for a taped distance",
+            shown="20.00 m +- 0.02 m",
+        ),
+    ] = None
+    turns: Annotated[
+        int | None,
+        Rule(
+            "whole",
+            "Whole turns on the spot in a run of that kind, one way.",
+            least=1,
+            most=1000,
+            derived="counted by the gyro",
+            shown="3",
+        ),
+    ] = None
     note: Annotated[str | None, Rule("text", "Why.", default="")] = None
 
 
