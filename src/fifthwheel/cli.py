@@ -12,7 +12,7 @@ from typing import Any
 import click
 
 from fifthwheel import __version__
-from fifthwheel.errors import FifthwheelError
+from fifthwheel.errors import CarError, FifthwheelError
 
 FINE, FAULT_FOUND, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 BAR_AFTER = 0.7
@@ -117,15 +117,54 @@ def new_car(folder: Path, name: str | None) -> None:
     click.echo(f"wrote {path}; fill in what you know, then: fifthwheel new session {folder} NAME")
 
 
-@new.command("session", epilog=_example("fifthwheel new session my-car 2026-05-03"))
+@new.command(
+    "session", epilog=_example("fifthwheel new session my-car 2026-05-03 --want launch.time_to_60_km_h.rollout=0.05s")
+)
 @click.argument("car", type=click.Path(path_type=Path))
 @click.argument("name")
-def new_session(car: Path, name: str) -> None:
-    """Write a session folder for one test day of CAR."""
-    from fifthwheel.car import write_new_session
+@click.option(
+    "--want",
+    "wanted",
+    multiple=True,
+    metavar="FIGURE=UNCERTAINTY",
+    help="Figure that you want to know (docs/figures.md) and how well; may be given more than once.",
+)
+def new_session(car: Path, name: str, wanted: tuple[str, ...]) -> None:
+    """Write a session folder for one test day of CAR, with the test plan of the day.
 
-    path = write_new_session(car, name)
+    The plan says how many runs it takes in which direction, how much room, in which order, under which conditions, and
+    what comes first for safety.
+    """
+    from fifthwheel.car import write_new_session
+    from fifthwheel.car.load import list_faults
+    from fifthwheel.session import write_plan
+
+    path = write_new_session(car, name, wanted)
     click.echo(f"wrote {path}; note the conditions in it, then: fifthwheel read {path.parent} LOG.csv")
+    try:
+        click.echo(f"wrote {write_plan(path.parent).path}; print it and tick off")
+    except CarError as error:
+        keys = ", ".join(fault.key for fault in list_faults(error))
+        click.echo(f"no plan yet: {'car.toml must first say ' + keys if keys else error}")
+        click.echo(f"then make it: fifthwheel new plan {path.parent}")
+
+
+@new.command("plan", epilog=_example("fifthwheel new plan my-car/sessions/2026-05-03"))
+@click.argument("session", type=click.Path(path_type=Path))
+@click.option(
+    "--after",
+    type=click.Path(path_type=Path),
+    help="An earlier session whose measured spreads the plan shall be made with.",
+)
+def new_plan(session: Path, after: Path | None) -> None:
+    """Write the test plan of SESSION anew, from what its session.toml wants and what the car is now said to be."""
+    from fifthwheel.session import write_plan
+
+    with _progress() as progress:
+        written = write_plan(session, after=after, progress=progress)
+    if written.kept is not None:
+        click.echo(f"kept the page that was written on as {written.kept}")
+    click.echo(f"wrote {written.path}; print it and tick off")
 
 
 _session = click.argument("session", type=click.Path(path_type=Path))
@@ -192,13 +231,18 @@ def health(session: Path, as_json: bool) -> None:
 @_json
 def measure(session: Path, as_json: bool) -> None:
     """Find the runs and compute the figures, each with its uncertainty."""
-    from fifthwheel.session import report_of
+    from fifthwheel.session import covered, report_of
+    from fifthwheel.sheet.covered import covered_as_data, covered_text
     from fifthwheel.sheet.machine import dump, measured_as_data
     from fifthwheel.sheet.words import measured_text
 
     with _progress() as progress:
         report = report_of(session, progress=progress)
-    click.echo(dump(measured_as_data(report)) if as_json else measured_text(report))
+    items = covered(report)
+    if as_json:
+        click.echo(dump(measured_as_data(report) | {"covered": covered_as_data(items)}))
+    else:
+        click.echo(f"{measured_text(report)}\n\n{covered_text(items, report.units)}")
 
 
 @main.command(epilog=_example("fifthwheel sheet my-car/sessions/2026-05-03"))

@@ -19,6 +19,7 @@ from fifthwheel.errors import ReadError, SessionError
 
 if TYPE_CHECKING:
     from fifthwheel.car.model import Car, Session
+    from fifthwheel.procedure import Covered, TestPlan
     from fifthwheel.readers.mapping import Mapping
     from fifthwheel.sheet.report import Report
 
@@ -167,6 +168,55 @@ def export(
         target, report.recording, report.measured, tuple(formats), units=report.units, progress=progress
     )
     return written
+
+
+@dataclass(frozen=True)
+class WrittenPlan:
+    """What `write_plan` did: the plan, its page, and where an older page went that a person had changed (else None)."""
+
+    plan: TestPlan
+    path: Path
+    kept: Path | None
+
+
+def plan_of(session: str | Path) -> TestPlan:
+    """Return the test plan of a session, by its car, its conditions, what is wanted, and spreads noted beside it."""
+    folder, car, described = _load(session)
+    return plan_for(folder, car, described)
+
+
+def plan_for(folder: Path, car: Car, described: Session) -> TestPlan:
+    """Return the test plan of a session that is read already."""
+    from fifthwheel.procedure import make_plan
+    from fifthwheel.procedure.spreads import load_spreads
+
+    known, earlier = load_spreads(folder)
+    return make_plan(car, described, known=known, earlier=earlier)
+
+
+def write_plan(
+    session: str | Path, *, after: str | Path | None = None, progress: Progress | None = None
+) -> WrittenPlan:
+    """Write the session's `plan.md` anew. after: an earlier session, whose spreads then replace the usual ones.
+
+    A page that a person has changed (ticked, written on) is kept under another name. Raises CarError, SessionError.
+    """
+    from fifthwheel.procedure import known_from
+    from fifthwheel.procedure.spreads import save_spreads, write_page
+
+    folder = _folder(session)
+    if after is not None:
+        measured = measure(after, progress=progress)
+        save_spreads(folder, known_from(measured.figures), _folder(after).resolve().name)
+    plan = plan_of(folder)
+    return WrittenPlan(plan, folder / "plan.md", write_page(folder / "plan.md", plan))
+
+
+def covered(report: Report) -> tuple[Covered, ...]:
+    """Return what of its session's plan a report has covered."""
+    from fifthwheel.procedure import covered as covered_by
+
+    return covered_by(plan_for(report.session.path, report.car, report.session), report.measured)
 
 
 def worst_first(unordered: Sequence[Finding]) -> tuple[Finding, ...]:

@@ -10,7 +10,7 @@ import pytest
 PACKAGE = Path(__file__).parents[2] / "src" / "fifthwheel"
 ORDER = [
     "errors", "data", "checks", "units", "glossary", "core", "car", "readers", "store", "health", "motion", "runs",
-    "figures", "uncertainty", "belief", "plan", "generate", "model", "bench", "demo", "desk", "plots", "sheet", "film",
+    "figures", "uncertainty", "belief", "procedure", "plan", "generate", "model", "bench", "demo", "desk", "plots", "sheet", "film",
     "session", "web", "cli",
 ]  # fmt: skip
 NEVER = {("sheet", "film"), ("film", "sheet")}
