@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from fifthwheel.car.calibration import read_calibration, with_calibration
 from fifthwheel.car.document import (
     Document,
     Fault,
@@ -52,8 +53,8 @@ CELL_VOLTAGE = 3.7
 def load_car(path: Path) -> Car:
     """Read a car from its `car.toml` or from the folder that holds it, every quantity in SI.
 
-    A key that is left out takes its default with a wide bound and is listed in `Car.assumed`. Raises CarError with
-    every fault of the file.
+    A key that is left out takes its default with a wide bound and is listed in `Car.assumed`. What `calibration.toml`
+    beside it holds stands in for what it states (`Car.calibrated`). Raises CarError with every fault of the file.
     """
     from fifthwheel.car import schema
 
@@ -67,8 +68,8 @@ def load_car(path: Path) -> Car:
             do="Make one with `fifthwheel new car NAME`",
         )
     document = read_document(file, "car description")
-    described = _validated(document, schema.CarFile, _car_checks)
-    return _Build(document).car(described)
+    described = validated(document, schema.CarFile, _car_checks)
+    return with_calibration(_Build(document).car(described), read_calibration(file.parent))
 
 
 def load_session(path: Path) -> Session:
@@ -88,14 +89,14 @@ def load_session(path: Path) -> Session:
             do="Make one with `fifthwheel new session NAME` in the car's folder",
         )
     document = read_document(file, "session description")
-    described = _validated(document, session_schema.SessionFile, _session_checks)
+    described = validated(document, session_schema.SessionFile, _session_checks)
     return _Build(document).session(described)
 
 
 # ------------------------------------------------------------------------------------------ faults
 
 
-def _validated(document: Document, model: type[T], checks: Any) -> T:
+def validated(document: Document, model: type[T], checks: Any) -> T:
     """Return the file as its model; raise with the faults of all keys, and of keys against one another."""
     from pydantic import ValidationError
 
@@ -314,7 +315,7 @@ def _calibration_run_checks(document: Document, path: KeyPath, run: Mapping[str,
             expected, found = f"this key only where kind is '{owner}'", f"it in a run of kind '{kind}'"
             faults.append(Fault(document.shown, spot_of(document, at), key_text(at), expected, found))
         elif needed and kind == owner and key not in run:
-            expected = "this key (the taped distance, such as \"20.00 m +- 0.02 m\")"
+            expected = 'this key (the taped distance, such as "20.00 m +- 0.02 m")'
             faults.append(Fault(document.shown, spot_of(document, path), key_text(at), expected, "nothing"))
     return faults
 

@@ -9,6 +9,8 @@ from pathlib import Path
 from fifthwheel.data import Quantity
 from fifthwheel.units import System
 
+Triple = tuple[Quantity, Quantity, Quantity]
+
 
 @dataclass(frozen=True)
 class Tyre:
@@ -49,13 +51,45 @@ class Pack:
 @dataclass(frozen=True)
 class Inertial:
     """place: sensor position from the centre of gravity (x forward, y left, z up) [m]. axes: where the sensor's own
-    x, y, z point ("forward", "back", "left", "right", "up", "down"). Ranges in SI; delay of its filter [s]."""
+    x, y, z point ("forward", "back", "left", "right", "up", "down"). Ranges in SI; delay of its filter [s].
+
+    In the sensor's own axes, of the channels as mapped: a true turn rate is (1 + gyro_scale) (reading - gyro_bias), a
+    true specific force (I + K) (reading - accel_bias) with K symmetric, accel_scale on its diagonal and accel_cross
+    (xy, xz, yz) beside it. They come from calibration.toml; without it they are zero with bounds that are usual for an
+    ordinary MEMS sensor (common practice, no source)."""
 
     place: tuple[Quantity, Quantity, Quantity]
     axes: tuple[str, str, str]
     accel_range: Quantity | None
     gyro_range: Quantity | None
     delay: Quantity
+    gyro_scale: Triple = (Quantity(0.0, 0.01),) * 3
+    gyro_bias: Triple = (Quantity(0.0, 0.02, "rad/s"),) * 3
+    accel_scale: Triple = (Quantity(0.0, 0.01),) * 3
+    accel_bias: Triple = (Quantity(0.0, 0.3, "m/s2"),) * 3
+    accel_cross: Triple = (Quantity(0.0, 0.01),) * 3
+
+
+@dataclass(frozen=True)
+class SteerMap:
+    """From the reading of a steer channel to the angle of the road wheels: angle = offset + gain * reading [rad]."""
+
+    gain: Quantity
+    offset: Quantity
+
+
+@dataclass(frozen=True)
+class CalibrationEntry:
+    """One calibrated quantity as calibration.toml keeps it. quantity: its key ("tyre.front.radius"). date: of the test
+    day, "2026-05-17"; session: its name; method: how; count: runs or positions in it; line: in the file."""
+
+    quantity: str
+    value: Quantity
+    date: str
+    session: str
+    method: str
+    count: int
+    line: int = 0
 
 
 @dataclass(frozen=True)
@@ -132,6 +166,12 @@ class Car:
     """Dotted keys that the file leaves out and that took their default with a wide bound."""
     wanted: tuple[Want, ...] = ()
     """What the builder wants to know of this car on any day that does not say otherwise."""
+    steer_maps: Mapping[str, SteerMap] = field(default_factory=dict)
+    """Steer channel ("steer", "steer_command") -> its calibrated map to the angle of the road wheels."""
+    calibrated: Mapping[str, CalibrationEntry] = field(default_factory=dict)
+    """Key of a calibrated quantity -> the newest entry of calibration.toml, which stands in this car's fields."""
+    stated: Mapping[str, Quantity] = field(default_factory=dict)
+    """Key of a calibrated quantity -> what car.toml states for it (no entry where car.toml leaves it out)."""
 
 
 @dataclass(frozen=True)

@@ -82,7 +82,9 @@ class ConditionsTable(TomlTable):
 class RunTable(TomlTable):
     """A run marked or struck by you; write one [[run]] for each."""
 
-    kind: Annotated[str, Rule("choice", "Kind of run.", choices=(*RUN_KINDS, *CALIBRATION_KINDS), required=True, shown="launch")]
+    kind: Annotated[
+        str, Rule("choice", "Kind of run.", choices=(*RUN_KINDS, *CALIBRATION_KINDS), required=True, shown="launch")
+    ]
     boot: Annotated[
         int | None, Rule("whole", "Boot of the logger it belongs to, the first is 1.", least=1, most=10**6, default=1)
     ] = None
