@@ -273,20 +273,20 @@ def noise_scale(total: float, whole: int, doubted: int) -> float:
 
 def speed_memory(fixes: Fixes, latency: float, line: Timeline, u: Floats, *, independent: bool) -> float:
     """Return how many times a GNSS speed error weighs more than white noise because it lasts: variance of means of
-    2 s of the residuals against the smoothed speed u (n,), times the number of fixes in a mean, over their variance.
+    4 s of the residuals against the smoothed speed u (n,), times the number of fixes in a mean, over their variance.
 
     independent: whether u rests on wheels as well; if not it follows the GNSS errors, and a usual value is the least.
     """
     good = np.isfinite(fixes.speed) & (fixes.speed > 1.0)
     at = fixes.t[good] - latency
     residual = fixes.speed[good] - np.abs(np.interp(at, line.t, u))
-    block = max(2, round(2.0 * fixes.rate))
+    block = max(4, round(4.0 * fixes.rate))
     count = residual.size // block
     if count < 8:
         return 2.0 if independent else ALONE_MEMORY
     blocks = residual[: count * block].reshape(count, block)
     spread = 1.4826 * np.median(np.abs(residual - np.median(residual)))
     blocks = np.clip(blocks, -4.0 * spread, 4.0 * spread)
-    single = float(np.mean(np.var(blocks, axis=1, ddof=1)))
-    means = float(np.var(np.mean(blocks, axis=1)))
-    return float(np.clip(1.0 + block * means / max(single, 1e-9), 1.5 if independent else ALONE_MEMORY, 1.0 + block))
+    single = float(np.mean(blocks * blocks))
+    means = float(np.var(np.mean(blocks, axis=1), ddof=1))
+    return float(np.clip(1.25 * block * means / max(single, 1e-9), 1.5 if independent else ALONE_MEMORY, 1.0 + block))

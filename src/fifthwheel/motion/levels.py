@@ -141,7 +141,7 @@ def wheel_variance(
     """
     out, own = np.zeros_like(load), np.zeros_like(load)
     rolling = max(2.0 * 0.1 / line.dt, 1.0)
-    slipping = max(2.0 * 0.25 / line.dt, 1.0)
+    slipping = max(2.0 * SLIP_MEMORY / line.dt, 1.0)
     for i in range(4):
         if not wheels.present[i]:
             continue
@@ -151,7 +151,9 @@ def wheel_variance(
         roll = (0.001 * speed) ** 2 + 0.002**2
         share = np.where(load[:, i] < 0.0, 0.5, 0.3)
         slip = (share / (SLIP_STIFFNESS * GRAVITY * 0.5) * heavy * speed) ** 2
-        slip += np.where(heavy > LIGHT_LOAD, (0.003 * speed) ** 2, 0.0)
+        slip += (
+            (SLIP_FLOOR * speed) ** 2 if wheels.driven[i] else np.where(heavy > LIGHT_LOAD, (0.003 * speed) ** 2, 0.0)
+        )
         if systematic is not None:
             slip = slip + systematic[:, i] ** 2
         known = np.isfinite(wheels.speed[:, i])
@@ -160,6 +162,10 @@ def wheel_variance(
     return out, own
 
 
+SLIP_MEMORY = 0.6
+"""How long [s] an error of the expected slip lasts: nearly as long as its force (common practice, no source)."""
+SLIP_FLOOR = 0.0015
+"""Slip of a driven wheel that its load does not explain [1] (common practice, no source)."""
 LIGHT_LOAD = 0.3
 """Load [m/s2] below which a wheel counts as free."""
 
