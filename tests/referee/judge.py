@@ -221,29 +221,28 @@ class Judge:
         )
 
     def _step(self, rest: str, run: TrueRun, rows: slice) -> float:
-        first = run.first
-        steer, r, t = self.truth["command"], self.truth["r"], self.t
-        after = float(np.median(steer[first + (rows.stop - first) // 2 : rows.stop]))
-        quiet = slice(rows.start - 500, rows.start)
+        first, last, t = run.first, rows.stop, self.t
+        steer, width = self.truth["command"], round(0.030 * RATE)
+        r = np.convolve(self.truth["r"], np.full(width, 1.0 / width), mode="same")
+        after, quiet = float(np.median(steer[(rows.start + last) // 2 : last])), slice(rows.start - 500, rows.start)
         before = float(np.median(steer[quiet]))
-        half = 0.5 * (before + after)
         sign = math.copysign(1.0, after - before)
-        zero = float(np.mean(r[quiet]))
-        span = slice(int(rows.start + 0.6 * (rows.stop - rows.start)), rows.stop)
-        steady = float(np.mean(r[span])) - zero
-        reference = self._reach(sign * steer, sign * half, first - 5, rows.stop)
+        steady = float(np.mean(r[int(rows.start + 0.6 * (last - rows.start)) : last]))
         if rest == "yaw_rate":
             return abs(steady)
         if rest == "yaw_rate_gain":
-            return steady / (after - before)
+            return (steady - float(np.mean(self.truth["r"][quiet]))) / (after - before)
+        reference = self._reach(sign * steer, sign * 0.5 * (before + after), first - 5, last)
+        response = self._reach(sign * r, 0.9 * abs(steady), first, last) - reference
         if rest == "response_time":
-            return self._reach(sign * (r - zero), 0.9 * abs(steady), first, rows.stop) - reference
-        top = first + int(np.argmax(sign * (r[first : rows.stop] - zero)))
+            return response
+        if not math.isfinite(response):
+            return math.nan
+        early = min(last, first + round(max(0.5, 4.0 * response) * RATE))
+        top = first + int(np.argmax(sign * r[first:early]))
         if rest == "peak_time":
             return float(t[top]) - reference
-        if rest == "overshoot":
-            return sign * float(r[top] - zero) / abs(steady) - 1.0
-        return math.nan
+        return sign * float(r[top]) / abs(steady) - 1.0 if rest == "overshoot" else math.nan
 
     def constant(self, name: str) -> float:
         """Return the truth of a figure of the car itself, NaN when it is none."""
