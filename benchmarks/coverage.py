@@ -26,11 +26,11 @@ from typing import Any
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from referee.campaign import Marked, Score, judge_session
-from referee.machine import build
-from referee.senses import GROUPS
+from tests.referee.campaign import Marked, Score, judge_session
+from tests.referee.machine import build
+from tests.referee.senses import GROUPS
 
 ALPHA = 0.05
 """One minus the coverage that the intervals claim."""

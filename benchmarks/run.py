@@ -1,4 +1,4 @@
-"""Run every benchmark, each in a process of its own, and print what it prints: ratios in one run, no absolute promises."""
+"""Run every benchmark, each in its own process, and print what it prints: ratios in one run, no absolute promises."""
 
 from __future__ import annotations
 

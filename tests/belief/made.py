@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from tests.health.made import World, make
 
 from fifthwheel.data import Finding, Motion, Quantity, Recording, Track
+from tests.health.made import World, make
 
 
 def motion_of(world: World, notes: tuple[Finding, ...] = ()) -> Motion:

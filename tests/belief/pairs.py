@@ -8,10 +8,10 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from tests.belief.made import drive, motion_of, spoil, with_mean
-from tests.health.made import RATE, World, make
 
 from fifthwheel.data import Motion, Quantity, Recording
+from tests.belief.made import drive, motion_of, spoil, with_mean
+from tests.health.made import RATE, World, make
 
 Session = tuple[World, Recording, Motion]
 Maker = Callable[[], Session]

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from tests.belief.made import drive, motion_of, spoil
-from tests.belief.pairs import LOUD, TOLD, Session, lock, peak, spin
-from tests.health.made import make
 
 from fifthwheel.belief import CHECKS, question
 from fifthwheel.data import Finding
+from tests.belief.made import drive, motion_of, spoil
+from tests.belief.pairs import LOUD, TOLD, Session, lock, peak, spin
+from tests.health.made import make
 
 
 def findings(session: Session) -> list[Finding]:

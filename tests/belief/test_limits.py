@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 import pytest
-from tests.health.made import make
 
 from fifthwheel.belief.limits import (
     braking_limit,
@@ -22,6 +21,7 @@ from fifthwheel.belief.peaks import steady_lead, upper
 from fifthwheel.belief.view import Lane, View
 from fifthwheel.data import Motion, Quantity, Track
 from fifthwheel.units import STANDARD_GRAVITY
+from tests.health.made import make
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,6 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from car_texts import SMALLEST_CAR
 
 from fifthwheel.car import load_car, load_session, write_new_car, write_new_session
 from fifthwheel.car.calibration import read_calibration, write_calibration
@@ -14,6 +13,7 @@ from fifthwheel.car.document import FaultyFileError
 from fifthwheel.car.model import CalibrationEntry, Car, Session
 from fifthwheel.data import Quantity
 from fifthwheel.errors import CarError
+from tests.car.car_texts import SMALLEST_CAR
 
 RUNS = """
 [[run]]

@@ -8,7 +8,6 @@ from dataclasses import fields
 from pathlib import Path
 
 import pytest
-from car_texts import FULL_CAR, FULL_SESSION
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -16,6 +15,7 @@ from fifthwheel.car import load_car, load_session
 from fifthwheel.car.document import FaultyFileError, locate
 from fifthwheel.data import Quantity
 from fifthwheel.errors import CarError, SessionError
+from tests.car.car_texts import FULL_CAR, FULL_SESSION
 
 CAR, SESSION = FULL_CAR.encode(), FULL_SESSION.encode()
 FOLDER = Path(tempfile.mkdtemp(prefix="fifthwheel-damage-"))

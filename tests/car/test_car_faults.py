@@ -5,11 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from car_texts import FULL_CAR, FULL_SESSION, SMALLEST_CAR
 
 from fifthwheel.car import load_car, load_session
 from fifthwheel.car.document import LARGEST_FILE, Fault, FaultyFileError, read_document
 from fifthwheel.errors import CarError
+from tests.car.car_texts import FULL_CAR, FULL_SESSION, SMALLEST_CAR
 
 
 def faults_of(folder: Path, text: str | bytes, name: str = "car.toml") -> tuple[Fault, ...]:

@@ -9,11 +9,11 @@ import sys
 from pathlib import Path
 
 import pytest
-from car_texts import FULL_CAR, FULL_SESSION, SMALLEST_CAR
 
 from fifthwheel.car import load_car, load_session
 from fifthwheel.data import Quantity
 from fifthwheel.errors import CarError, SessionError
+from tests.car.car_texts import FULL_CAR, FULL_SESSION, SMALLEST_CAR
 
 
 def close(value: float, u: float, unit: str) -> Quantity:

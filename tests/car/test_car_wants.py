@@ -5,12 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from car_texts import SMALLEST_CAR
 
 from fifthwheel.car import load_car, load_session, write_new_car, write_new_session
 from fifthwheel.car.document import FaultyFileError
 from fifthwheel.car.model import Want
 from fifthwheel.errors import SessionError
+from tests.car.car_texts import SMALLEST_CAR
 
 WANTS = """
 [[want]]

@@ -33,10 +33,9 @@ def test_a_reading_that_is_not_finite_is_refused_with_a_reason() -> None:
     rows |= {k: np.full(n, 1e-3, dtype=np.float32) for k in ("noise_x", "noise_y")}
     rows["t"] = np.arange(n) * 0.01
     rows["ax"][4] = np.nan
-    from tests.motion.drive import small_car
-
     from fifthwheel.motion.levels import Noise, settings
     from fifthwheel.motion.prepare import WheelColumns
+    from tests.motion.drive import small_car
 
     four = (False, False, False, False)
     wheels = WheelColumns(np.zeros((n, 4), dtype=np.float32), four, four, four, "")

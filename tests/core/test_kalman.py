@@ -6,9 +6,9 @@ import warnings
 
 import numpy as np
 import pytest
-from tests.core.vectors import read_vectors
 
 from fifthwheel.core import smooth_linear
+from tests.core.vectors import read_vectors
 
 V = read_vectors("kalman.txt")
 DT = 0.1

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tests.core.vectors import read_vectors
 
 from fifthwheel.core import unwrap_angle, unwrap_angle_aided
+from tests.core.vectors import read_vectors
 
 V = read_vectors("wheel.txt")
 

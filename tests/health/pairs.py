@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
+
 from tests.health.made import RATE, G, World, make, make_car, planned
 
 Maker = Callable[[], World]

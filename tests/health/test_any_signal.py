@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.belief.made import motion_of
-from tests.health.made import World, make, make_car
 
 from fifthwheel.belief import question
 from fifthwheel.data import Channel, Recording, Table
 from fifthwheel.glossary import CHANNELS
 from fifthwheel.health import examine
+from tests.belief.made import motion_of
+from tests.health.made import World, make, make_car
 
 NAMES = sorted(CHANNELS)
 KINDS = ("noise", "zero", "constant", "nan", "huge", "steps", "ramp", "holes")

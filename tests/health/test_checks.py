@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from tests.health.made import World, make
-from tests.health.pairs import PAIRS
 
 from fifthwheel.data import Finding
 from fifthwheel.health import CHECKS, examine
 from fifthwheel.health.scene import look
+from tests.health.made import World, make
+from tests.health.pairs import PAIRS
 
 
 def told(world: World, check: str) -> list[Finding]:

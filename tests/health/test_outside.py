@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from tests.health.made import RATE, G, World, make
 
 from fifthwheel.health import examine
 from fifthwheel.health.clock import line_rate, pauses_of
 from fifthwheel.health.gnss import match_delay
 from fifthwheel.health.sampling import alias_limit, folded
 from fifthwheel.health.wheels import RADIUS_SLIPS
+from tests.health.made import RATE, G, World, make
 
 
 def checks_of(world: World) -> set[str]:

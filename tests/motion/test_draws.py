@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from tests.motion.drive import REAR, Errors, Truth, day_pieces, integrate, record, small_car
 
 from fifthwheel.data import Draws, Motion
 from fifthwheel.errors import FifthwheelError
 from fifthwheel.motion import draw_motion, estimate_motion
+from tests.motion.drive import REAR, Errors, Truth, day_pieces, integrate, record, small_car
 
 COUNT = 300
 WINDOWS = [(1, 550, 1250), (1, 2300, 2700)]

@@ -8,11 +8,11 @@ from itertools import product
 
 import numpy as np
 import pytest
-from tests.motion.drive import FRONT, REAR, Errors, Truth, day_pieces, integrate, record, small_car
 
 from fifthwheel.data import WHEELS, Channel, Motion, Recording, Table
 from fifthwheel.errors import FifthwheelError
 from fifthwheel.motion import draw_motion, estimate_motion
+from tests.motion.drive import FRONT, REAR, Errors, Truth, day_pieces, integrate, record, small_car
 
 CORNERS = (0, 1, 2, 3)
 

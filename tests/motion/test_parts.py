@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from tests.core.vectors import read_vectors
-from tests.motion.drive import REAR, Errors, day_pieces, integrate, record, small_car
 
 from fifthwheel.data import Recording
 from fifthwheel.motion.gnss import Fixes, find_latency, local_east_north, noise_scale
 from fifthwheel.motion.prepare import InertialColumns, Timeline, moving_sd, smooth, timeline, to_centre
+from tests.core.vectors import read_vectors
+from tests.motion.drive import REAR, Errors, day_pieces, integrate, record, small_car
 
 V = read_vectors("rigid_body.txt")
 

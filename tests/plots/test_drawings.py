@@ -18,7 +18,7 @@ from fifthwheel.plots.paper import COLOURS, FAMILY, WHEEL_DASH, Drawing, follow_
 from fifthwheel.plots.windows import thin, window_of
 from fifthwheel.sheet.report import Report
 from fifthwheel.units import System
-from sheet.synthetic import finding, made_report
+from tests.sheet.synthetic import finding, made_report
 
 NAMES = ("launches", "braking", "slip-launch", "slip-braking", "plane", "coast-down", "map", "timeline")
 LARGEST = 60_000

@@ -12,8 +12,8 @@ from fifthwheel.data import Alignment, Floats, Recording
 from fifthwheel.readers import ColumnMap, Mapping, SourceMap, TimeMap, read_files
 from fifthwheel.readers.align import robust_line
 from fifthwheel.readers.match import match_speed
-from readers.streams import nmea_epoch, pvt
-from readers.texts import counted, found, source, write
+from tests.readers.streams import nmea_epoch, pvt
+from tests.readers.texts import counted, found, source, write
 
 EPOCH = 1781352000.0
 """2026-06-13 12:00:00 UTC in seconds since 1970 (GNU date): where the streams of `streams.py` begin."""

@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 from fifthwheel.data import Recording
 from fifthwheel.errors import FifthwheelError
 from fifthwheel.readers import ColumnMap, Mapping, SourceMap, TimeMap, read_files
-from readers.streams import nmea_epoch, nmea_oracle, pvt, ubx_oracle
-from readers.texts import rows_text
+from tests.readers.streams import nmea_epoch, nmea_oracle, pvt, ubx_oracle
+from tests.readers.texts import rows_text
 
 FEW = settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 

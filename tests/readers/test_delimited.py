@@ -14,7 +14,7 @@ import pytest
 from fifthwheel.errors import ReadError
 from fifthwheel.readers import ColumnMap, TimeMap
 from fifthwheel.readers.delimited import sniff
-from readers.texts import PLAIN, counted, found, read, rows_text, source
+from tests.readers.texts import PLAIN, counted, found, read, rows_text, source
 
 ROWS = [[0, 0.5, 1], [5, 0.25, 2], [10, -1.5, 3], [15, 1e-3, 4]]
 AX = [0.5, 0.25, -1.5, 1e-3]

@@ -13,8 +13,8 @@ from fifthwheel.errors import ReadError
 from fifthwheel.glossary import CHANNELS
 from fifthwheel.readers import ColumnMap, Mapping, SourceMap, read_files
 from fifthwheel.readers.nmea import FIELDS, sniff
-from readers.streams import nmea_epoch, nmea_oracle, pvt, sentence
-from readers.texts import counted, found, write
+from tests.readers.streams import nmea_epoch, nmea_oracle, pvt, sentence
+from tests.readers.texts import counted, found, write
 
 
 def read(folder: Path, data: bytes, *columns: ColumnMap) -> Recording:

@@ -11,8 +11,8 @@ import pytest
 
 from fifthwheel.errors import ReadError
 from fifthwheel.readers import ColumnMap, Mapping, SourceMap, TimeMap, read_files
-from readers.streams import nmea_epoch, pvt
-from readers.texts import PLAIN, found, rows_text, source, write
+from tests.readers.streams import nmea_epoch, pvt
+from tests.readers.texts import PLAIN, found, rows_text, source, write
 
 ONE = Mapping(1, (PLAIN,))
 

@@ -13,7 +13,7 @@ from fifthwheel.readers import TimeMap
 from fifthwheel.readers.clocks import undo_wraps
 from fifthwheel.readers.parsed import Column
 from fifthwheel.readers.timebase import TimeBase, lay_time_base
-from readers.texts import PLAIN, counted, found, read, rows_text, source
+from tests.readers.texts import PLAIN, counted, found, read, rows_text, source
 
 RNG = np.random.default_rng(11)
 

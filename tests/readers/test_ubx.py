@@ -14,8 +14,8 @@ from fifthwheel.data import Recording
 from fifthwheel.glossary import CHANNELS
 from fifthwheel.readers import ColumnMap, Mapping, SourceMap, read_files
 from fifthwheel.readers.ubx import FIELDS, frames, sniff
-from readers.streams import nmea_epoch, pvt, ubx, ubx_oracle
-from readers.texts import counted, found, write
+from tests.readers.streams import nmea_epoch, pvt, ubx, ubx_oracle
+from tests.readers.texts import counted, found, write
 
 
 def read(folder: Path, data: bytes, *columns: ColumnMap) -> Recording:

@@ -9,11 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from fifthwheel.data import Estimate, Floats, Motion
-from referee.draw import Drawn, draw, plan
-from referee.judge import Judge
-from referee.machine import RATE
-from referee.machine import drive as run_plan
-from referee.senses import GROUPS, record, stated_car, stated_session
+from tests.referee.draw import Drawn, draw, plan
+from tests.referee.judge import Judge
+from tests.referee.machine import RATE
+from tests.referee.machine import drive as run_plan
+from tests.referee.senses import GROUPS, record, stated_car, stated_session
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from referee.machine import Phase
+from tests.referee.machine import Phase
 
 DRIVES = {"rear": 1.0, "front": 2.0, "all": 3.0}
 GRAVITY = 9.80665

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from fifthwheel.data import WHEELS, Floats
-from referee.draw import GRAVITY, Drawn
-from referee.machine import RATE
-from referee.senses import STRIDE, driven_wheels
+from tests.referee.draw import GRAVITY, Drawn
+from tests.referee.machine import RATE
+from tests.referee.senses import STRIDE, driven_wheels
 
 DISTANCES = {
     "60_ft": 18.288,

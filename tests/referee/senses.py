@@ -11,8 +11,8 @@ from scipy.signal import lfilter
 from fifthwheel.car.model import Car, Conditions, Encoder, Gnss, Inertial, Motor, Session, Tyre
 from fifthwheel.data import WHEELS, Channel, Floats, Quantity, Recording, Table
 from fifthwheel.glossary import CHANNELS
-from referee.draw import GRAVITY, Drawn
-from referee.machine import RATE
+from tests.referee.draw import GRAVITY, Drawn
+from tests.referee.machine import RATE
 
 STRIDE = 5
 """Rows of truth per row of the log: 200 Hz."""

@@ -12,7 +12,7 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from referee.campaign import Marked, Score, judge_session
+from tests.referee.campaign import Marked, Score, judge_session
 
 
 @pytest.fixture(scope="module")

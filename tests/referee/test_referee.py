@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from referee.draw import DRIVES, GRAVITY, Drawn, draw
-from referee.judge import Judge
-from referee.machine import RATE, Phase, drive
-from referee.senses import driven_wheels, record, stated_car, stated_session
+from tests.referee.draw import DRIVES, GRAVITY, Drawn, draw
+from tests.referee.judge import Judge
+from tests.referee.machine import RATE, Phase, drive
+from tests.referee.senses import driven_wheels, record, stated_car, stated_session
 
 
 @pytest.fixture(scope="module")

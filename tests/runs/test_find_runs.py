@@ -15,7 +15,7 @@ from fifthwheel.data import Recording, Run, Track
 from fifthwheel.glossary import RUN_KINDS
 from fifthwheel.runs import find_runs
 from fifthwheel.runs.signals import despiked
-from runs.made import RATE, Day, made_car, motion_of, recording_of
+from tests.runs.made import RATE, Day, made_car, motion_of, recording_of
 
 WITH = ("throttle", "brake", "steer")
 

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from fifthwheel.sheet import write_html
-from sheet.synthetic import made_report
+from tests.sheet.synthetic import made_report
 
 pytestmark = pytest.mark.browser
 CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"

@@ -20,7 +20,7 @@ from fifthwheel.sheet.content import compose
 from fifthwheel.sheet.html import html_text
 from fifthwheel.sheet.pdf import covered
 from fifthwheel.sheet.terminal import figure_rows
-from sheet.synthetic import made_report, made_session, with_texts
+from tests.sheet.synthetic import made_report, made_session, with_texts
 
 HOSTILE = [
     "<script>alert(1)</script>",

@@ -12,7 +12,7 @@ from fifthwheel.sheet.content import compose
 from fifthwheel.sheet.results import MOST_CELLS, page_one, result_line, set_figure, size_text, stated
 from fifthwheel.sheet.tables import figure_tables
 from fifthwheel.sheet.text import clean, cut, one_line_of, wrapped
-from sheet.synthetic import estimate, made_report
+from tests.sheet.synthetic import estimate, made_report
 
 
 def plain(text: str) -> str:

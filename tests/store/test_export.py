@@ -10,11 +10,11 @@ import openpyxl
 import polars as pl
 import pyarrow.parquet as pq
 import pytest
-from recordings_by_hand import measured, recording
 
 import fifthwheel.store.spreadsheet as module
 from fifthwheel.errors import FifthwheelError, SessionError
 from fifthwheel.store import export
+from tests.store.recordings_by_hand import measured, recording
 
 TABLES = ["channels", "channels-gnss", "motion", "runs", "figures", "refused"]
 CHANNEL_HEADERS = ["boot", "t [s]", "clock [s]", "row", "wheel_speed_fl [rad/s]", "gnss_speed [m/s]"]

@@ -18,11 +18,11 @@ import polars as pl
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from recordings_by_hand import RAW_TEXT, recording, table
 
 from fifthwheel.data import Recording
 from fifthwheel.errors import FifthwheelError, SessionError
 from fifthwheel.store import check_raw_files, hash_file, load_recording, save_recording, to_frame
+from tests.store.recordings_by_hand import RAW_TEXT, recording, table
 
 
 def same(one: Recording, other: Recording) -> bool:
@@ -123,7 +123,7 @@ def test_a_process_killed_in_the_middle_leaves_a_recording(tmp_path: Path, step:
 import os, sys
 from pathlib import Path
 sys.path.insert(0, {str(Path(__file__).parent)!r})
-from recordings_by_hand import recording
+from tests.store.recordings_by_hand import recording
 from fifthwheel.store import save_recording
 name, _, count = {step!r}.partition(" ")
 real, calls = getattr(Path, name), []

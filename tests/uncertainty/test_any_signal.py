@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from fifthwheel.data import Motion, Track
 from fifthwheel.runs import find_runs
 from fifthwheel.uncertainty import measure_figures
-from runs.made import Day, draws_around, made_car, made_session, motion_of, recording_of
+from tests.runs.made import Day, draws_around, made_car, made_session, motion_of, recording_of
 
 
 @pytest.fixture(autouse=True)

@@ -16,7 +16,7 @@ from fifthwheel.uncertainty.conditions import (
     rotating_share_uncertainty,
     slope_of,
 )
-from runs.made import made_car, made_session
+from tests.runs.made import made_car, made_session
 
 
 def test_air_density_with_its_uncertainty() -> None:

@@ -15,7 +15,7 @@ from fifthwheel.errors import FigureError
 from fifthwheel.runs import find_runs
 from fifthwheel.uncertainty import measure_figures
 from fifthwheel.uncertainty.catalogue import CATALOGUE, definition_of, label_of
-from runs.made import Day, draws_around, made_car, made_session, motion_of, recording_of
+from tests.runs.made import Day, draws_around, made_car, made_session, motion_of, recording_of
 
 DOCS = Path(__file__).parents[2] / "docs" / "figures.md"
 M_E = 4.0 + 4 * 1.2e-4 / 0.05**2
