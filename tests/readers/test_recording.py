@@ -99,6 +99,12 @@ def test_files_that_do_not_fit_are_refused(tmp_path: Path, files: list[str], mes
         read_files([tmp_path / name for name in files], Mapping(1, (replace(PLAIN, match="log.csv"),)), None)
 
 
+def test_a_wrong_kind_is_named(tmp_path: Path) -> None:
+    path = write(tmp_path, b"".join(nmea_epoch(i) for i in range(30)), "gnss.dat")
+    with pytest.raises(ReadError, match="It looks like kind 'nmea'"):
+        read_files([path], Mapping(1, (SourceMap("gnss", "ubx", "*"),)), None)
+
+
 def test_progress_goes_from_little_to_all(tmp_path: Path) -> None:
     seen: list[tuple[str, float]] = []
     files = [write(tmp_path, part(0, float(n)), f"log-{n}.csv") for n in range(3)]

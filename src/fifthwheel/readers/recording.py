@@ -111,13 +111,9 @@ def assign(paths: Sequence[Path], mapping: Mapping) -> dict[SourceMap, list[Path
 
 def _fits(path: Path, source: SourceMap) -> bool:
     """Whether a file is of the source's kind and, for delimited text, holds all mapped columns in its header."""
-    from fifthwheel.readers import READERS
     from fifthwheel.readers.plan import plan_file
 
-    with path.open("rb") as file:
-        head = file.read(HEAD)
-    best = max(READERS, key=lambda kind: READERS[kind].sniff(head))
-    if best != source.kind:
+    if _kind_of(path) != source.kind:
         return False
     if source.kind != "delimited":
         return True
@@ -155,12 +151,35 @@ def _read_sources(
         for path in paths:
             size = path.stat().st_size
             part = READERS[source.kind].read(path, source, progress=_within(progress, done / total, size / total))
+            if not len(part.row):
+                _check_kind(path, source, part)
             findings.extend(part.findings)
             parts.append((path, part))
             raw[path] = (part.rows_in, part.rows_kept, part.rows_reported)
             done += size
         laid.append(_lay(source, _in_order(parts), raw, findings))
     return laid, raw
+
+
+def _check_kind(path: Path, source: SourceMap, part: Parsed) -> None:
+    """Raise ReadError for a file without a row that looks like another kind than the mapping says."""
+    kind = _kind_of(path)
+    if kind and kind != source.kind:
+        raise ReadError(
+            f"no row could be read as '{source.kind}'", where=path.name, expected=f"a file of kind '{source.kind}'",
+            found=" ".join(finding.what for finding in part.findings[:3]).rstrip(".") or "no row",
+            do=f"It looks like kind '{kind}': correct 'kind' in the mapping",
+        )  # fmt: skip
+
+
+def _kind_of(path: Path) -> str:
+    from fifthwheel.readers import READERS
+
+    with path.open("rb") as file:
+        head = file.read(HEAD)
+    scores = {kind: reader.sniff(head) for kind, reader in READERS.items()}
+    best = max(scores, key=lambda kind: scores[kind])
+    return best if scores[best] > 0.5 else ""
 
 
 def _within(progress: Progress | None, start: float, share: float) -> Progress | None:
