@@ -45,7 +45,7 @@ class Spec:
     drag_area: float = 0.0315
     lift_area: float = 0.010
     rolling_resistance: float = 0.0215
-    air_density: float = 1.213
+    air_density: float = 1.198  # of the demo's weather: moist air as two ideal gases
     drive: Drive = "rear"
     brake_torque: tuple[float, float] = (0.66, 0.42)
     gear: float = 5.4

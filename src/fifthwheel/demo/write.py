@@ -22,6 +22,8 @@ from fifthwheel.errors import FifthwheelError
 from fifthwheel.glossary import RUN_KINDS
 
 LOG_NAME = "LOG0042.CSV"
+CARD = "card"
+"""Folder that stands for the logger's memory card; `read` copies from it into the session."""
 
 _RPM, _DEG = 60.0 / (2.0 * math.pi), 180.0 / math.pi
 
@@ -124,11 +126,13 @@ def write_demo(
         (session / "session.toml").write_text(session_toml(simulated.weather), encoding="utf-8")
         if progress is not None:
             progress("writing the demo's log", 0.0)
-        log = session / LOG_NAME
+        card = folder / CARD
+        card.mkdir()
+        log = card / LOG_NAME
         log.write_text(log_text(simulated, channels, rows), encoding="utf-8")
         logs = [log]
         if ubx:
-            logs.append(session / "GNSS0042.UBX")
+            logs.append(card / "GNSS0042.UBX")
             logs[-1].write_bytes(ubx_bytes(simulated.fixes, simulated.weather))
     except OSError as error:
         raise FifthwheelError("cannot write the demo", where=str(folder), found=str(error)) from error
