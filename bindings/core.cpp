@@ -225,9 +225,10 @@ void motion_draw(const nb::dict& settings, const nb::dict& rows, const nb::dict&
         nb::gil_scoped_release release;
         std::vector<fw::MotionRecord<double>> records(fw::motion_segment);
         std::vector<fw::MotionGaussian<double>> predicted(fw::motion_segment);
+        std::vector<fw::MotionFactor<double>> factors(fw::motion_segment);
         std::vector<double> work(fw::motion_draw_work(window.draws));
-        status =
-            fw::motion_draw(s, r, f, b, states, back, window, records.data(), predicted.data(), work.data());
+        status = fw::motion_draw(s, r, f, b, states, back, window, records.data(), predicted.data(),
+                                 factors.data(), work.data());
     }
     raise(status);
 }

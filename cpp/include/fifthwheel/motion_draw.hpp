@@ -33,11 +33,24 @@ struct MotionWindow {
     double* constants = nullptr;               // * drawn constants [count - wandering][draws]
 };
 
-// Caller's buffers: `records` and `predicted` [motion_segment], `work` [motion_draw_work(draws)].
+// What one step needs to be sampled backwards, the same for all draws: w = X' d + V z, d = deviation at the
+// next row.
+template <typename Real>
+struct MotionFactor {
+    Real X[motion::count][motion_noises];
+    Real V[motion_noises][padded(motion_noises)];
+    Real shift[motion::count];  // filtered mean of the next row less what was predicted of it
+    MotionTransition<Real> f;
+    Real x[motion::count];  // filtered mean of the row
+};
+
+// Caller's buffers: `records`, `predicted` and `factors` [motion_segment], `work` [motion_draw_work(draws)].
 constexpr size_t motion_draw_work(size_t draws) {
-    return draws * (2 * size_t(motion::count) + size_t(motion_noises) +
-                    size_t(motion_draw_quantities) * motion_segment);
+    return draws *
+           (size_t(motion::count) + size_t(motion_noises) + size_t(motion_draw_quantities) * motion_segment);
 }
+
+constexpr size_t motion_draw_block = 64;  // draws worked on together, so that they stay in the nearest cache
 
 template <typename Real>
 class MotionDraw {
@@ -45,96 +58,156 @@ class MotionDraw {
     MotionDraw(const MotionSettings<Real>& settings, const MotionRows& rows, const MotionWindow& window,
                Real* work)
         : settings_(settings), rows_(rows), window_(window), n_(window.draws) {
-        x_ = work;
-        d_ = x_ + size_t(motion::count) * n_;
+        d_ = work;
         w_ = d_ + size_t(motion::count) * n_;
         out_ = w_ + size_t(motion_noises) * n_;
     }
 
-    // Draw the last row of the window from its smoothed moments.
-    void begin(const MotionGaussian<Real>& state, const MotionAdjoint<Real>& adjoint) {
+    // Draw the last row of the window from its smoothed moments; its noise as if nothing were known of it.
+    void begin(const MotionRecord<Real>& record, const MotionAdjoint<Real>& adjoint) {
         using namespace motion;
         constexpr int S = padded(count);
         Real P[count][S];
-        smoothed_covariance(state, adjoint, P);
+        smoothed_covariance(record.state, adjoint, P);
         Real A[count][S];
         for (int i = 0; i < count; ++i) {
             for (int j = 0; j < count; ++j) A[i][j] = P[motion_start_order(i)][motion_start_order(j)];
         }
         cholesky<Real, count>(A, Real(1e-12));
         for (int i = 0; i < count; ++i) {
-            Real* row = x_ + size_t(motion_start_order(i)) * n_;
-            const Real mean = smoothed_mean(state, adjoint, motion_start_order(i));
-            for (size_t k = 0; k < n_; ++k) row[k] = mean;
+            const int state = motion_start_order(i);
+            Real* to = row(d_, state);
+            const Real mean = smoothed_mean(record.state, adjoint, state) - record.state.x[state];
+            for (size_t k = 0; k < n_; ++k) to[k] = mean;
             for (int j = 0; j <= i; ++j) {
                 const Real a = A[i][j];
                 const double* z = window_.start + size_t(j) * n_;
-                for (size_t k = 0; k < n_; ++k) row[k] += a * Real(z[k]);
+                for (size_t k = 0; k < n_; ++k) to[k] += a * Real(z[k]);
             }
         }
-        if (window_.constants == nullptr) return;
-        for (size_t k = 0; k < size_t(count - wandering) * n_; ++k) {
-            window_.constants[k] = double(x_[size_t(wandering) * n_ + k]);
-        }
-    }
-
-    // The last row has no step after it inside the window: its noise is drawn as if nothing were known of it.
-    void end_noise(const MotionTransition<Real>& f) {
-        const Real q[3] = {f.q_u, f.q_v, f.q_psi};
+        const Real q[3] = {record.transition.q_u, record.transition.q_v, record.transition.q_psi};
         for (int i = 0; i < 3; ++i) {
             const float* z = normals(window_.last - 1, i);
             const Real root = sqrt(q[i]);
             for (size_t k = 0; k < n_; ++k) w_[size_t(i) * n_ + k] = root * Real(z[k]);
         }
+        if (window_.constants == nullptr) return;
+        for (int i = wandering; i < count; ++i) {
+            const Real* from = row(d_, i);
+            double* to = window_.constants + size_t(i - wandering) * n_;
+            for (size_t k = 0; k < n_; ++k) to[k] = double(from[k] + record.state.x[i]);
+        }
     }
 
-    // From the draws at row k + 1 to row k. `next`: what was predicted of row k + 1; `x`: filtered mean at
-    // row k.
-    void back(size_t k, const MotionGaussian<Real>& next, const MotionTransition<Real>& f, const Real* x) {
+    // Work out what the step from a row with filtered mean `x` to the next one needs.
+    static void factor(MotionFactor<Real>& out, const MotionGaussian<Real>& predicted,
+                       const MotionGaussian<Real>& next, const MotionTransition<Real>& f, const Real* x) {
+        using namespace motion;
+        constexpr int S = padded(count);
+        constexpr int M = motion_noises;
+        const Real q[M] = {f.q_u,          f.q_v,         f.q_psi,   f.q_bias_accel,
+                           f.q_bias_accel, f.q_bias_gyro, f.q_slope, f.q_slope};
+        out.f = f;
+        Real C[count][S];
+        for (int i = 0; i < count; ++i) {
+            out.shift[i] = next.x[i] - predicted.x[i];
+            out.x[i] = x[i];
+            for (int j = 0; j < count; ++j) C[i][j] = predicted.P[i][j];
+        }
+        cholesky<Real, count>(C, Real(1e-13));
+        // Y = C^-1 G Q, then X = C'^-1 Y = P^-1 G Q; both [count][M].
+        Real(*X)[M] = out.X;
+        for (int i = 0; i < count; ++i) {
+            for (int m = 0; m < M; ++m) X[i][m] = Real(0);
+        }
+        X[u][0] = q[0];
+        X[v][1] = q[1];
+        X[psi][2] = q[2];
+        X[u][2] = q[2] * f.gyro_u;
+        X[v][2] = q[2] * f.gyro_v;
+        for (int m = 3; m < M; ++m) X[bias_ax + m - 3][m] = q[m];
+        for (int i = 0; i < count; ++i) {
+            for (int a = 0; a < i; ++a) {
+                for (int m = 0; m < M; ++m) X[i][m] -= C[i][a] * X[a][m];
+            }
+            const Real inverse = C[i][i] > Real(0) ? Real(1) / C[i][i] : Real(0);
+            for (int m = 0; m < M; ++m) X[i][m] *= inverse;
+        }
+        for (int a = 0; a < M; ++a) {
+            for (int b = 0; b < M; ++b) {
+                Real sum = a == b ? q[a] : Real(0);
+                for (int i = 0; i < count; ++i) sum -= X[i][a] * X[i][b];
+                out.V[a][b] = sum;
+            }
+        }
+        cholesky<Real, M>(out.V, Real(1e-12));
+        for (int i = count; i-- > 0;) {
+            for (int a = i + 1; a < count; ++a) {
+                for (int m = 0; m < M; ++m) X[i][m] -= C[a][i] * X[a][m];
+            }
+            const Real inverse = C[i][i] > Real(0) ? Real(1) / C[i][i] : Real(0);
+            for (int m = 0; m < M; ++m) X[i][m] *= inverse;
+        }
+    }
+
+    // Take draws [low, high) from the row after `k` back to row k.
+    void back(size_t k, const MotionFactor<Real>& factor, size_t low, size_t high) {
         using namespace motion;
         for (int i = 0; i < count; ++i) {
-            const Real mean = next.x[i];
-            const Real* from = row(x_, i);
-            Real* to = row(d_, i);
-            for (size_t j = 0; j < n_; ++j) to[j] = from[j] - mean;
+            const Real shift = factor.shift[i];
+            Real* d = row(d_, i);
+            for (size_t j = low; j < high; ++j) d[j] += shift;
         }
-        noise(k, next, f);
-        undo(f);
-        for (int i = 0; i < count; ++i) {
-            const Real* from = row(d_, i);
-            Real* to = row(x_, i);
-            for (size_t j = 0; j < n_; ++j) to[j] = x[i] + from[j];
+        for (int m = 0; m < motion_noises; ++m) {
+            Real* w = row(w_, m);
+            for (size_t j = low; j < high; ++j) w[j] = Real(0);
+            for (int i = 0; i < count; i += 4) {
+                const Real a = factor.X[i][m], b = factor.X[i + 1][m];
+                const Real c = factor.X[i + 2][m], e = factor.X[i + 3][m];
+                const Real *da = row(d_, i), *db = row(d_, i + 1), *dc = row(d_, i + 2), *de = row(d_, i + 3);
+                for (size_t j = low; j < high; ++j) w[j] += (a * da[j] + b * db[j]) + (c * dc[j] + e * de[j]);
+            }
+            for (int b = 0; b <= m; ++b) {
+                const Real a = factor.V[m][b];
+                if (a == Real(0)) continue;
+                const float* z = normals(k, b);
+                for (size_t j = low; j < high; ++j) w[j] += a * Real(z[j]);
+            }
         }
+        undo(factor.f, low, high);
     }
 
-    // Put down what row k looks like in every draw; `slot` counts rows within the segment.
-    void put(size_t k, size_t slot, const MotionTransition<Real>& f, const Real* x) {
+    // Put down what row k looks like in draws [low, high); `slot` counts rows within the segment.
+    void put(size_t k, size_t slot, const MotionTransition<Real>& f, const Real* x, size_t low, size_t high) {
         using namespace motion;
         const Real g = settings_.gravity;
         const Real c = cos(x[psi]);
         const Real s = sin(x[psi]);
         const Real per = f.dt > Real(0) ? Real(1) / f.dt : Real(0);
-        const Real ax = Real(rows_.ax[k]);
-        const Real ay = Real(rows_.ay[k]);
-        const Real gz = Real(rows_.gz[k]);
+        const Real ax = Real(rows_.ax[k]) - x[bias_ax];
+        const Real ay = Real(rows_.ay[k]) - x[bias_ay];
+        const Real gz = Real(rows_.gz[k]) - x[bias_gz];
         Real* to[motion_draw_quantities];
         for (int q = 0; q < motion_draw_quantities; ++q)
             to[q] = out_ + (size_t(q) * motion_segment + slot) * n_;
-        for (size_t j = 0; j < n_; ++j) {
-            const Real turn = row(x_, psi)[j] - x[psi];
-            const Real cj = c - s * turn;
-            const Real sj = s + c * turn;
-            const Real e = row(x_, slope_east)[j];
-            const Real n = row(x_, slope_north)[j];
-            to[0][j] = row(x_, u)[j];
-            to[1][j] = row(x_, v)[j];
-            to[2][j] = (Real(1) + row(x_, gyro_scale)[j]) * (gz - row(x_, bias_gz)[j]) + w_[2 * n_ + j] * per;
-            to[3][j] = (ax - row(x_, bias_ax)[j]) * (Real(1) - g * row(x_, squat)[j]) -
-                       g * (e * cj + n * sj) + w_[j] * per;
-            to[4][j] = (ay - row(x_, bias_ay)[j]) * (Real(1) - g * row(x_, roll)[j]) - g * (n * cj - e * sj) +
-                       w_[n_ + j] * per;
-            to[5][j] = row(x_, distance)[j];
-            to[6][j] = row(x_, psi)[j];
+        const Real *du = row(d_, u), *dv = row(d_, v), *dp = row(d_, psi), *ds = row(d_, distance);
+        const Real *bx = row(d_, bias_ax), *by = row(d_, bias_ay), *bg = row(d_, bias_gz);
+        const Real *se = row(d_, slope_east), *sn = row(d_, slope_north), *kg = row(d_, gyro_scale);
+        const Real *cp = row(d_, squat), *cr = row(d_, roll);
+        for (size_t j = low; j < high; ++j) {
+            const Real cj = c - s * dp[j];
+            const Real sj = s + c * dp[j];
+            const Real e = x[slope_east] + se[j];
+            const Real n = x[slope_north] + sn[j];
+            to[0][j] = x[u] + du[j];
+            to[1][j] = x[v] + dv[j];
+            to[2][j] = (Real(1) + x[gyro_scale] + kg[j]) * (gz - bg[j]) + w_[2 * n_ + j] * per;
+            to[3][j] =
+                (ax - bx[j]) * (Real(1) - g * (x[squat] + cp[j])) - g * (e * cj + n * sj) + w_[j] * per;
+            to[4][j] =
+                (ay - by[j]) * (Real(1) - g * (x[roll] + cr[j])) - g * (n * cj - e * sj) + w_[n_ + j] * per;
+            to[5][j] = x[distance] + ds[j];
+            to[6][j] = x[psi] + dp[j];
         }
     }
 
@@ -157,97 +230,29 @@ class MotionDraw {
         return window_.steps + ((k - window_.first) * size_t(motion_noises) + size_t(i)) * n_;
     }
 
-    // Draw the noise of the step k -> k + 1 given the deviations d at row k + 1, and take its effect off d.
-    void noise(size_t k, const MotionGaussian<Real>& next, const MotionTransition<Real>& f) {
+    // d = F^-1 (d - G w): walks, heading, then the pair (u, v), then what is integrated from them.
+    void undo(const MotionTransition<Real>& f, size_t low, size_t high) {
         using namespace motion;
-        constexpr int S = padded(count);
-        constexpr int M = motion_noises;
-        const Real q[M] = {f.q_u,          f.q_v,         f.q_psi,   f.q_bias_accel,
-                           f.q_bias_accel, f.q_bias_gyro, f.q_slope, f.q_slope};
-        Real C[count][S];
-        for (int i = 0; i < count; ++i) {
-            for (int j = 0; j < count; ++j) C[i][j] = next.P[i][j];
+        for (int m = 3; m < motion_noises; ++m) {
+            Real* d = row(d_, bias_ax + m - 3);
+            const Real* w = row(w_, m);
+            for (size_t j = low; j < high; ++j) d[j] -= w[j];
         }
-        cholesky<Real, count>(C, Real(1e-13));
-        // Y = C^-1 G Q, then X = C'^-1 Y = P^-1 G Q; both [count][M].
-        Real X[count][M];
-        for (int i = 0; i < count; ++i) {
-            for (int m = 0; m < M; ++m) X[i][m] = Real(0);
-        }
-        X[u][0] = q[0];
-        X[v][1] = q[1];
-        X[psi][2] = q[2];
-        X[u][2] = q[2] * f.gyro_u;
-        X[v][2] = q[2] * f.gyro_v;
-        for (int m = 3; m < M; ++m) X[bias_ax + m - 3][m] = q[m];
-        for (int i = 0; i < count; ++i) {
-            for (int a = 0; a < i; ++a) {
-                for (int m = 0; m < M; ++m) X[i][m] -= C[i][a] * X[a][m];
-            }
-            const Real inverse = C[i][i] > Real(0) ? Real(1) / C[i][i] : Real(0);
-            for (int m = 0; m < M; ++m) X[i][m] *= inverse;
-        }
-        Real V[M][padded(M)];
-        for (int a = 0; a < M; ++a) {
-            for (int b = 0; b < M; ++b) {
-                Real sum = a == b ? q[a] : Real(0);
-                for (int i = 0; i < count; ++i) sum -= X[i][a] * X[i][b];
-                V[a][b] = sum;
-            }
-        }
-        cholesky<Real, M>(V, Real(1e-12));
-        for (int i = count; i-- > 0;) {
-            for (int a = i + 1; a < count; ++a) {
-                for (int m = 0; m < M; ++m) X[i][m] -= C[a][i] * X[a][m];
-            }
-            const Real inverse = C[i][i] > Real(0) ? Real(1) / C[i][i] : Real(0);
-            for (int m = 0; m < M; ++m) X[i][m] *= inverse;
-        }
-        for (int m = 0; m < M; ++m) {
-            Real* w = row(w_, m);
-            for (size_t j = 0; j < n_; ++j) w[j] = Real(0);
-            for (int i = 0; i < count; ++i) {
-                const Real a = X[i][m];
-                if (a == Real(0)) continue;
-                const Real* d = row(d_, i);
-                for (size_t j = 0; j < n_; ++j) w[j] += a * d[j];
-            }
-            for (int b = 0; b <= m; ++b) {
-                const Real a = V[m][b];
-                if (a == Real(0)) continue;
-                const float* z = normals(k, b);
-                for (size_t j = 0; j < n_; ++j) w[j] += a * Real(z[j]);
-            }
-        }
-        for (size_t j = 0; j < n_; ++j) {
-            const Real turn = w_[2 * n_ + j];
-            row(d_, u)[j] -= w_[j] + f.gyro_u * turn;
-            row(d_, v)[j] -= w_[n_ + j] + f.gyro_v * turn;
-            row(d_, psi)[j] -= turn;
-        }
-        for (int m = 3; m < M; ++m) {
-            for (size_t j = 0; j < n_; ++j) row(d_, bias_ax + m - 3)[j] -= row(w_, m)[j];
-        }
-    }
-
-    // d = F^-1 d: constants and biases stay; heading, then the pair (u, v), then what is integrated from
-    // them.
-    void undo(const MotionTransition<Real>& f) {
-        using namespace motion;
         const Real inverse = Real(1) / (Real(1) - f.u_v * f.v_u);
         Real *e = row(d_, east), *n = row(d_, north), *p = row(d_, psi), *a = row(d_, u), *b = row(d_, v);
         Real* s = row(d_, distance);
         const Real *bx = row(d_, bias_ax), *by = row(d_, bias_ay), *bg = row(d_, bias_gz);
         const Real *se = row(d_, slope_east), *sn = row(d_, slope_north), *kg = row(d_, gyro_scale);
         const Real *cp = row(d_, squat), *cr = row(d_, roll);
-        for (size_t j = 0; j < n_; ++j) {
-            const Real turn = p[j] - f.psi_bias * bg[j] - f.psi_scale * kg[j];
-            const Real ua = a[j] - f.u_psi * turn - f.u_bias_ax * bx[j] - f.u_bias_gz * bg[j] -
-                            f.u_slope_east * se[j] - f.u_slope_north * sn[j] - f.u_scale * kg[j] -
-                            f.u_squat * cp[j];
-            const Real va = b[j] - f.v_psi * turn - f.v_bias_ay * by[j] - f.v_bias_gz * bg[j] -
-                            f.v_slope_east * se[j] - f.v_slope_north * sn[j] - f.v_scale * kg[j] -
-                            f.v_roll * cr[j];
+        const Real *w0 = row(w_, 0), *w1 = row(w_, 1), *w2 = row(w_, 2);
+        for (size_t j = low; j < high; ++j) {
+            const Real turn = p[j] - w2[j] - f.psi_bias * bg[j] - f.psi_scale * kg[j];
+            const Real ua = a[j] - w0[j] - f.gyro_u * w2[j] - f.u_psi * turn - f.u_bias_ax * bx[j] -
+                            f.u_bias_gz * bg[j] - f.u_slope_east * se[j] - f.u_slope_north * sn[j] -
+                            f.u_scale * kg[j] - f.u_squat * cp[j];
+            const Real va = b[j] - w1[j] - f.gyro_v * w2[j] - f.v_psi * turn - f.v_bias_ay * by[j] -
+                            f.v_bias_gz * bg[j] - f.v_slope_east * se[j] - f.v_slope_north * sn[j] -
+                            f.v_scale * kg[j] - f.v_roll * cr[j];
             const Real un = (ua - f.u_v * va) * inverse;
             const Real vn = (va - f.v_u * ua) * inverse;
             p[j] = turn;
@@ -263,8 +268,7 @@ class MotionDraw {
     const MotionRows& rows_;
     const MotionWindow& window_;
     size_t n_;
-    Real* x_;
-    Real* d_;
+    Real* d_;  // deviation of every draw from the filtered mean [count][draws]
     Real* w_;
     Real* out_;
 };
@@ -274,7 +278,9 @@ template <typename Real>
 Status motion_draw(const MotionSettings<Real>& settings, const MotionRows& rows, const MotionFixes& fixes,
                    const MotionRestarts& restarts, const MotionGaussian<Real>* kept,
                    const MotionAdjoint<Real>* adjoints, const MotionWindow& window,
-                   MotionRecord<Real>* records, MotionGaussian<Real>* predicted, Real* work) {
+                   MotionRecord<Real>* records, MotionGaussian<Real>* predicted, MotionFactor<Real>* factors,
+                   Real* work) {
+    static_assert(motion::count % 4 == 0, "states are taken four at a time");
     if (window.first >= window.last || window.last > rows.count || window.draws == 0)
         return Status::bad_argument;
     if (window.start == nullptr || window.steps == nullptr) return Status::bad_argument;
@@ -286,8 +292,9 @@ Status motion_draw(const MotionSettings<Real>& settings, const MotionRows& rows,
     MotionPass<Real> pass(settings, rows, fixes, restarts);
     MotionDraw<Real> draw(settings, rows, window, work);
     const size_t end = window.last - 1;
-    MotionGaussian<Real> next;            // predicted at the first row of the segment above
-    MotionTransition<Real> from_above{};  // step into that row
+    MotionGaussian<Real> above_predicted;  // of the first row of the segment above, and what became of it
+    MotionGaussian<Real> above;
+    MotionTransition<Real> from_above{};
     for (size_t segment = end / motion_segment + 1; segment-- > window.first / motion_segment;) {
         const size_t first = segment * motion_segment;
         const size_t last = first + motion_segment < rows.count ? first + motion_segment : rows.count;
@@ -302,20 +309,28 @@ Status motion_draw(const MotionSettings<Real>& settings, const MotionRows& rows,
                 motion_back(adjoint, records[k - first], pass);
                 motion_predict_adjoint(adjoint, records[k - first].transition);
             }
-            draw.begin(records[end - first].state, adjoint);
-            draw.end_noise(records[end - first].transition);
-            draw.put(end, end - first, records[end - first].transition, records[end - first].state.x);
+            const MotionRecord<Real>& record = records[end - first];
+            draw.begin(record, adjoint);
+            draw.put(end, end - first, record.transition, record.state.x, 0, window.draws);
             top = end;
         }
         const size_t low = window.first > first ? window.first : first;
-        for (size_t k = top; k-- > low;) {
+        for (size_t k = low; k < top; ++k) {
             const bool inside = k + 1 < last;
-            const MotionGaussian<Real>& ahead = inside ? predicted[k + 1 - first] : next;
-            const MotionTransition<Real>& f = inside ? records[k + 1 - first].transition : from_above;
-            draw.back(k, ahead, f, records[k - first].state.x);
-            draw.put(k, k - first, f, records[k - first].state.x);
+            draw.factor(factors[k - first], inside ? predicted[k + 1 - first] : above_predicted,
+                        inside ? records[k + 1 - first].state : above,
+                        inside ? records[k + 1 - first].transition : from_above, records[k - first].state.x);
         }
-        next = predicted[0];
+        for (size_t a = 0; a < window.draws; a += motion_draw_block) {
+            const size_t b = a + motion_draw_block < window.draws ? a + motion_draw_block : window.draws;
+            for (size_t k = top; k-- > low;) {
+                const MotionFactor<Real>& factor = factors[k - first];
+                draw.back(k, factor, a, b);
+                draw.put(k, k - first, factor.f, factor.x, a, b);
+            }
+        }
+        above_predicted = predicted[0];
+        above = records[0].state;
         from_above = records[0].transition;
         const size_t high = end < last ? end + 1 : last;
         draw.flush(low, high - low, low - first);
