@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
@@ -191,7 +192,8 @@ class Run:
     clock within the boot. heading: mean heading [rad]. direction: "A" or "B" for the two opposite directions of
     the session's straight (A is the heading driven first), "left"/"right" for circles, "" when neither.
     valid: false when a rule fails; reasons then says which, with numbers. marks: instants [s, boot time] that the
-    kind defines ("command", "first_motion", "rest"). A run that fails a rule is kept and shown.
+    kind defines ("command", "first_motion", "rest"). A run that fails a rule is kept and shown. A valid run has
+    reasons only when a mark keeps it; note: what the mark of the driver says.
     """
 
     id: str
@@ -206,6 +208,7 @@ class Run:
     valid: bool
     reasons: tuple[str, ...]
     marks: Mapping[str, float]
+    note: str = ""
 
 
 @dataclass(frozen=True)
@@ -217,6 +220,8 @@ class Estimate:
     value, u (standard uncertainty), low, high (95 % interval) in `unit` (SI). dof: effective degrees of freedom.
     n: runs in it. spread: repeatability standard deviation s_r (NaN when fewer than two runs). standard: what
     defines it. parts: term -> share of the variance (sums to 1). remark: what a reader must know, or "".
+    trend: relative change from run to run in the order driven, trend_p: how probable at least as large a one is without
+    any trend (both NaN where not tested). steady_spread: s_r about the trend, NaN without a significant one.
     """
 
     name: str
@@ -236,6 +241,9 @@ class Estimate:
     standard: str
     parts: Mapping[str, float]
     remark: str = ""
+    trend: float = math.nan
+    trend_p: float = math.nan
+    steady_spread: float = math.nan
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,7 @@ class Candidate:
     """Rows [first, last) of a boot that look like a run.
 
     effort: mean acceleration [m/s2] by which attempts of a kind are compared, NaN when they are not. side: of a circle.
+    kept: whose mark keeps it, and despite which rule, "" without a mark; note: what its mark says.
     """
 
     kind: str
@@ -30,6 +31,8 @@ class Candidate:
     reasons: tuple[str, ...]
     effort: float = math.nan
     side: str = ""
+    kept: str = ""
+    note: str = ""
 
 
 def gap_reasons(signals: Signals, first: int, last: int) -> list[str]:

@@ -8,12 +8,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from fifthwheel.car.model import Car
+from fifthwheel.car.model import Car, Session
 from fifthwheel.data import Motion, Recording, Run
 from fifthwheel.runs.braking import find_brakings
 from fifthwheel.runs.candidate import Candidate
 from fifthwheel.runs.coast_down import find_coast_downs
 from fifthwheel.runs.launch import find_launches
+from fifthwheel.runs.marked import apply_marks, marks_of
 from fifthwheel.runs.signals import Signals, signals_of, smooth
 from fifthwheel.runs.speed_pass import find_speed_passes
 from fifthwheel.runs.steady_circle import find_steady_circles
@@ -26,8 +27,10 @@ SAME_WAY = math.radians(45.0)
 """Largest angle [rad] between a run and the session's straight."""
 
 
-def find_runs(recording: Recording, motion: Motion, car: Car) -> tuple[Run, ...]:
+def find_runs(recording: Recording, motion: Motion, car: Car, session: Session | None = None) -> tuple[Run, ...]:
     """Return the runs of a session in order of time, valid or not, each invalid one with its reasons.
+
+    session: its marks strike runs, keep them despite a rule, or make a stretch a run (`marked.py`).
 
     Looks at the mean motion and at the throttle, brake, steer and motor current channels where logged. Definitions:
     docs/figures.md. Rows are those of each boot's track; times are seconds of the boot.
@@ -44,6 +47,8 @@ def find_runs(recording: Recording, motion: Motion, car: Car) -> tuple[Run, ...]
             found += find_steady_circles(signals, track)
         found += find_step_steers(signals)
     found = [_judged(candidate, found) for candidate in found]
+    written, pressed = marks_of(recording, boots, session)
+    found = apply_marks(found, written, pressed, [signals for _, signals in boots])
     found.sort(key=lambda candidate: (candidate.boot, candidate.first, candidate.last))
     clocks = {signals.boot: signals for _, signals in boots}
     return _named(found, _directions(found, "gnss" in motion.sensors), clocks)
@@ -111,8 +116,9 @@ def _named(found: Sequence[Candidate], directions: Sequence[str], clocks: dict[i
                 heading=candidate.heading,
                 direction=direction,
                 valid=not candidate.reasons,
-                reasons=candidate.reasons,
+                reasons=candidate.reasons or ((candidate.kept,) if candidate.kept else ()),
                 marks=dict(candidate.marks),
+                note=candidate.note,
             )
         )
     return tuple(runs)
