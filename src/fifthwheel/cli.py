@@ -260,6 +260,31 @@ def sheet(session: Path) -> None:
         click.echo(f"wrote {path}")
 
 
+@main.command(
+    epilog=_example("fifthwheel compare my-car/sessions/old-tyres my-car/sessions/new-tyres --html change.html")
+)
+@click.argument("a", type=click.Path(path_type=Path))
+@click.argument("b", type=click.Path(path_type=Path))
+@click.option("--html", type=click.Path(path_type=Path, dir_okay=False), help="Write the comparison as one HTML file.")
+@click.option("--nothing-shared", is_flag=True, help="Let no stated constant of the car cancel (wider intervals).")
+@_json
+def compare(a: Path, b: Path, html: Path | None, nothing_shared: bool, as_json: bool) -> None:
+    """Say by how much session B differs from session A, and whether that exceeds the spread."""
+    from fifthwheel.session import compare as compare_sessions
+    from fifthwheel.sheet.compare_html import write_compare_html
+    from fifthwheel.sheet.compare_machine import comparison_as_data
+    from fifthwheel.sheet.compare_terminal import compare_text
+    from fifthwheel.sheet.machine import dump
+
+    with _progress() as progress:
+        comparison = compare_sessions(a, b, cancel=not nothing_shared, progress=progress)
+    if html is not None:
+        write_compare_html(comparison, html)
+    click.echo(dump(comparison_as_data(comparison)) if as_json else compare_text(comparison))
+    if html is not None:
+        click.echo(f"wrote {html}", err=as_json)
+
+
 @main.command(epilog=_example("fifthwheel export my-car/sessions/2026-05-03 --format xlsx"))
 @_session
 @click.option(

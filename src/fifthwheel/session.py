@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from fifthwheel.car.model import Car, Session
     from fifthwheel.procedure import Covered, TestPlan
     from fifthwheel.readers.mapping import Mapping
+    from fifthwheel.sheet.compare_report import Comparison
     from fifthwheel.sheet.report import Report
 
 Progress = Callable[[str, float], None]
@@ -121,7 +122,7 @@ def measure_recording(
     from fifthwheel.uncertainty import measure_figures
 
     motion = estimate_motion(recording, car, progress=progress)
-    runs = find_runs(recording, motion, car)
+    runs = find_runs(recording, motion, car, session)
     figures, refusals, curves = measure_figures(recording, motion, runs, car, session, seed=seed, progress=progress)
     found = (*_examined(recording, car), *motion.notes, *question(recording, motion, runs, car))
     density = curves.get("air_density", Quantity(float("nan"), 0.0, "kg/m3"))
@@ -217,6 +218,40 @@ def covered(report: Report) -> tuple[Covered, ...]:
     from fifthwheel.procedure import covered as covered_by
 
     return covered_by(plan_for(report.session.path, report.car, report.session), report.measured)
+
+
+def compare(
+    session_a: str | Path, session_b: str | Path, *, cancel: bool = True, progress: Progress | None = None
+) -> Comparison:
+    """Return the difference B - A of every figure that two sessions, of one car or of two, state as a mean.
+
+    cancel: shared terms that rest on what one car.toml states move both alike and cancel; false counts them twice.
+    Raises SessionError when both are one session.
+    """
+    if _folder(session_a).resolve() == _folder(session_b).resolve():
+        raise SessionError("a session cannot be compared with itself", where=str(session_a), do="Name two sessions")
+    return compare_reports(
+        report_of(session_a, progress=progress), report_of(session_b, progress=progress), cancel=cancel
+    )
+
+
+def compare_reports(a: Report, b: Report, *, cancel: bool = True) -> Comparison:
+    """Return the comparison of two measured sessions; see `compare`."""
+    from fifthwheel.procedure.differ import cautions, day_of
+    from fifthwheel.sheet.compare_report import Comparison, assumption_text
+    from fifthwheel.uncertainty.compare import cancelling_terms, compare_figures
+
+    same_car = a.car.path.resolve() == b.car.path.resolve()
+    gnss = any("gnss" in report.measured.motion.sensors for report in (a, b))
+    terms = cancelling_terms(same_car=same_car and cancel, gnss=gnss)
+    found = compare_figures(a.measured.figures, b.measured.figures, terms)
+    days = [day_of(r.car, r.session, r.recording, r.measured) for r in (a, b)]
+    labels = [{f.name: f.label for f in r.measured.figures if f.scope == "mean"} for r in (a, b)]
+    only = [tuple(mine[name] for name in mine if name not in other) for mine, other in (labels, labels[::-1])]
+    return Comparison(
+        a, b, found, cautions(days[0], days[1], a.units), only[0], only[1], same_car,
+        assumption_text(found, same_car=same_car, asked=cancel), a.units,
+    )  # fmt: skip
 
 
 def worst_first(unordered: Sequence[Finding]) -> tuple[Finding, ...]:
