@@ -32,12 +32,12 @@ class Noise:
     wheel: tuple[float, float, float, float]
 
 
-def _white(values: Floats, mask: Bools | None = None) -> float:
+def _white(values: Floats, mask: Bools | None = None, lag: int = 1) -> float:
     """Return the white part of a signal's noise: spread of its second differences over sqrt(6) (Allan-type: what
     changes slowly drops out), robust against outliers."""
-    second = values[2:] - 2.0 * values[1:-1] + values[:-2]
+    second = values[2 * lag :] - 2.0 * values[lag:-lag] + values[: -2 * lag]
     if mask is not None:
-        second = second[mask[2:] & mask[1:-1] & mask[:-2]]
+        second = second[mask[2 * lag :] & mask[lag:-lag] & mask[: -2 * lag]]
     second = second[np.isfinite(second)]
     if second.size < 20:
         return math.nan
@@ -55,7 +55,10 @@ def session_noise(inertial: InertialColumns | None, wheels: WheelColumns, still:
     for i in range(4):
         level = math.nan
         if wheels.present[i]:
-            level = _white(wheels.speed[:, i].astype(np.float64) * tyre_of(car, i).radius.value, ~still)
+            # A speed from angles is the mean of two steps: neighbours share half of their noise, so readings two rows
+            # apart are compared and the noise weighs sqrt(2) more.
+            rims = wheels.speed[:, i].astype(np.float64) * tyre_of(car, i).radius.value
+            level = math.sqrt(2.0) * _white(rims, ~still, lag=2)
         rim.append(level if math.isfinite(level) else 0.02)
     return Noise(
         accel if math.isfinite(accel) and accel > 0.0 else 0.05,

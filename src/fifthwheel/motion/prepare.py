@@ -146,42 +146,46 @@ def _fresh_only(table: Table, channel: Channel, line: Timeline) -> Floats:
     return np.where(channel.fresh, channel.values, np.nan)
 
 
-def _wheel_speed(recording: Recording, car: Car, line: Timeline, wheel: str) -> Floats | None:
-    """Return one wheel's speed [rad/s] on the log's rows from the best channel there is."""
-    delay = car.encoder.delay.value if car.encoder is not None else 0.0
+def _on_car_speed(recording: Recording, car: Car, line: Timeline, wheel: str) -> Floats | None:
+    """Return one wheel's speed [rad/s] as the car computed it, on the log's rows at the time it was true."""
     found = find(recording, f"wheel_speed_{wheel}")
-    speed = None
-    if found is not None:
-        table, channel = found
-        speed = _fresh_only(table, channel, line) if table.name == "log" else None
-        if speed is None or delay > 0.0:
-            speed = on_rows(recording, line, f"wheel_speed_{wheel}", ahead=delay)
-    angle = find(recording, f"wheel_angle_{wheel}")
-    if speed is not None or angle is None:
-        for kind in ("turned", "step") if speed is None else ():
-            counted = find(recording, f"wheel_{kind}_{wheel}")
-            if counted is None or counted[0].name != "log":
-                continue
-            values = _fresh_only(*counted, line)
-            return _turned_speed(values if kind == "turned" else np.nancumsum(values), line.t)
-        return speed
-    values = _fresh_only(*angle, line)
-    return _turned_speed(unwrap_angle(values), line.t)
-
-
-def wheel_turned(recording: Recording, line: Timeline, wheel: str) -> Floats | None:
-    """Return the angle turned [rad] of one wheel on the log's rows: raw angle and on-car speed combined where both
-    are there (exact distance however fast it turns), the angle or the counted angle alone otherwise."""
-    counted = find(recording, f"wheel_turned_{wheel}")
-    if counted is not None and counted[0].name == "log":
-        return counted[1].values
-    angle = find(recording, f"wheel_angle_{wheel}")
-    if angle is None or angle[0].name != "log":
+    if found is None:
         return None
-    speed = on_rows(recording, line, f"wheel_speed_{wheel}")
-    if speed is None:
-        return unwrap_angle(angle[1].values)
-    return unwrap_angle_aided(angle[1].values, speed, line.t)
+    delay = car.encoder.delay.value if car.encoder is not None else 0.0
+    if found[0].name == "log" and delay <= 0.0:
+        return _fresh_only(*found, line)
+    return on_rows(recording, line, f"wheel_speed_{wheel}", ahead=delay)
+
+
+def wheel_turned(recording: Recording, line: Timeline, wheel: str, speed: Floats | None) -> Floats | None:
+    """Return the angle turned [rad] of one wheel on the log's rows: the counted angle where it is logged; else the raw
+    angle with a speed from the car (exact however fast the wheel turns), else the raw angle alone."""
+    for kind in ("turned", "step", "angle"):
+        found = find(recording, f"wheel_{kind}_{wheel}")
+        if found is None or found[0].name != "log":
+            continue
+        values = _fresh_only(*found, line)
+        if kind == "turned":
+            return values
+        if kind == "step":
+            return np.nancumsum(values)
+        return unwrap_angle(values) if speed is None else unwrap_angle_aided(values, speed, line.t)
+    return None
+
+
+def _wheel_speed(recording: Recording, car: Car, line: Timeline, wheel: str) -> Floats | None:
+    """Return one wheel's speed [rad/s] on the log's rows: from its angle while that agrees with the speed computed on
+    the car (it has no delay and adds up to the exact distance), else what the car computed."""
+    on_car = _on_car_speed(recording, car, line, wheel)
+    turned = wheel_turned(recording, line, wheel, on_car)
+    if turned is None:
+        return on_car
+    by_angle = _turned_speed(turned, line.t)
+    if on_car is None:
+        return by_angle
+    with np.errstate(invalid="ignore"):
+        agree = np.abs(by_angle - on_car) < 3.0 + 0.05 * np.abs(on_car)
+    return np.where(agree, by_angle, on_car)
 
 
 def wheel_columns(recording: Recording, car: Car, line: Timeline) -> WheelColumns:
