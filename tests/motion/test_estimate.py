@@ -353,3 +353,14 @@ def test_progress_is_told(plain: tuple[Truth, Motion]) -> None:
     parts = [part for _, part in told]
     assert parts == sorted(parts)
     assert len(told) >= 4
+
+
+def test_a_spike_of_one_row_does_not_move_the_speed(plain: tuple[Truth, Motion]) -> None:
+    """A spike of 150 m/s2 for one row of 5 ms would be 0.75 m/s if it were believed."""
+    truth, calm = plain
+    car = small_car(REAR)
+    recording = record(truth, Errors(), car, 1)
+    values = recording.tables["log"].channels["accel_x"].values
+    values[[900, 1400, 2500]] += 150.0
+    motion = estimate_motion(recording, car)
+    assert np.abs(motion.tracks[0].mean["u"] - calm.tracks[0].mean["u"]).max() < 0.02

@@ -55,6 +55,7 @@ from fifthwheel.motion.prepare import (
     WheelColumns,
     inertial_columns,
     on_rows,
+    rate_of,
     smooth,
     timeline,
     to_centre,
@@ -212,7 +213,7 @@ def _push(scene: Scene, slow_ax: Floats, typical: Floats) -> Floats:
     """Return the smoothed longitudinal acceleration [m/s2] without gravity: from the sensor, else from the speed."""
     line = scene.line
     if scene.inertial is None or not scene.inertial.pushes:
-        return np.gradient(smooth(typical, round(0.4 / line.dt)), line.t)
+        return rate_of(smooth(typical, round(0.4 / line.dt)), line.t)
     quick = smooth(scene.force[0], round(0.08 / line.dt))
     rest = float(np.median(slow_ax[scene.still])) if scene.still.any() else float(np.median(slow_ax))
     return quick - rest

@@ -9,7 +9,7 @@ import numpy as np
 
 from fifthwheel.car.model import Car
 from fifthwheel.data import Bools, Channel, Floats, Recording, Table
-from fifthwheel.motion.prepare import Timeline, find, times_of
+from fifthwheel.motion.prepare import Timeline, find, in_range, times_of
 
 SPEED_NOISE = 0.1
 """Noise of a GNSS speed [m/s] where nothing states it (0.05-0.15 m/s is usual for small receivers; common practice)."""
@@ -62,7 +62,7 @@ def local_east_north(latitude: Floats, longitude: Floats, origin: tuple[float, f
 
 def _column(table: Table, name: str) -> Floats:
     channel = table.channels.get(name)
-    return channel.values if channel is not None else np.full(table.t.size, np.nan)
+    return in_range(channel) if channel is not None else np.full(table.t.size, np.nan)
 
 
 def _first_there(table: Table, names: tuple[str, ...]) -> list[Channel]:

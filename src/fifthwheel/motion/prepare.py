@@ -9,6 +9,7 @@ import numpy as np
 from fifthwheel.car.model import Car, Tyre
 from fifthwheel.core import unwrap_angle, unwrap_angle_aided
 from fifthwheel.data import WHEELS, Bools, Channel, Floats, Ints, Recording, Table
+from fifthwheel.glossary import CHANNELS
 
 BOOT_SPACING = 1000.0
 """Seconds of nothing put between two boots on the one time line, so that nothing is interpolated across."""
@@ -84,6 +85,17 @@ def find(recording: Recording, name: str) -> tuple[Table, Channel] | None:
     return None
 
 
+def in_range(channel: Channel) -> Floats:
+    """Return a channel's values with NaN outside the hard range of the glossary."""
+    entry = CHANNELS.get(channel.name)
+    values = channel.values
+    if entry is None or values.size == 0:
+        return values
+    with np.errstate(invalid="ignore"):
+        wild = (values < entry.low) | (values > entry.high)
+    return np.where(wild, np.nan, values) if wild.any() else values
+
+
 def times_of(table: Table, line: Timeline) -> Floats:
     """Return a table's row times [s] on the one time line; NaN in boots that the log does not have."""
     t = np.full(table.t.size, np.nan)
@@ -102,17 +114,18 @@ def on_rows(recording: Recording, line: Timeline, name: str, *, ahead: float = 0
     if found is None:
         return None
     table, channel = found
-    good = np.isfinite(channel.values)
+    believed = in_range(channel)
+    good = np.isfinite(believed)
     if channel.fresh is not None:
         good &= channel.fresh
     if table.name == "log" and ahead == 0.0 and good.all():
-        return channel.values
+        return believed
     own = times_of(table, line) if table.name != "log" else line.t
     good &= np.isfinite(own)
     if good.sum() < 2:
         return None
     x = own[good] - ahead
-    values = np.interp(line.t, x, channel.values[good])
+    values = np.interp(line.t, x, believed[good])
     reach = max(hold, 2.0 / channel.rate if channel.rate > 0.0 else hold)
     before = np.clip(np.searchsorted(x, line.t, side="right") - 1, 0, x.size - 1)
     after = np.clip(before + 1, 0, x.size - 1)
@@ -141,9 +154,8 @@ def _turned_speed(turned: Floats, t: Floats) -> Floats:
 
 def _fresh_only(table: Table, channel: Channel, line: Timeline) -> Floats:
     """Return a log channel with NaN on rows where it was not updated."""
-    if channel.fresh is None:
-        return channel.values
-    return np.where(channel.fresh, channel.values, np.nan)
+    believed = in_range(channel)
+    return believed if channel.fresh is None else np.where(channel.fresh, believed, np.nan)
 
 
 def _on_car_speed(recording: Recording, car: Car, line: Timeline, wheel: str) -> Floats | None:
@@ -266,11 +278,35 @@ def inertial_columns(recording: Recording, car: Car, line: Timeline) -> Inertial
     columns: list[Floats | None] = [*accel, *gyro]
     filled = [None if c is None else _filled(c) for c in columns]
     ax, ay, az, gx, gy, gz = filled
+    ax, ay = (None if c is None else without_spikes(c, FORCE_SPIKE) for c in (ax, ay))
+    gz = None if gz is None else without_spikes(gz, RATE_SPIKE)
     nothing = np.zeros(line.t.size)
     ax, ay, gz = (nothing if c is None else c for c in (ax, ay, gz))
     return InertialColumns(ax, ay, az, gx, gy, gz, missing, *there)
 
 
+def without_spikes(values: Floats, least: float) -> Floats:
+    """Return values with single rows that stand off both neighbours put at the median of the five rows around them.
+
+    A spike is more than `least` and more than twelve times the usual distance from the mean of its neighbours.
+    """
+    if values.size < 5:
+        return values
+    off = np.zeros(values.size)
+    off[1:-1] = np.abs(values[1:-1] - (values[2:] + values[:-2]) / 2.0)
+    rows = np.flatnonzero(off > max(least, 12.0 * float(np.median(off))))
+    if rows.size == 0:
+        return values
+    around = np.clip(rows[:, None] + np.arange(-2, 3), 0, values.size - 1)
+    out = values.copy()
+    out[rows] = np.median(values[around], axis=1)
+    return out
+
+
+FORCE_SPIKE = 40.0
+"""Distance [m/s2] from both neighbours that no car's acceleration reaches within a row (common practice, no source)."""
+RATE_SPIKE = 15.0
+"""The same for a turn rate [rad/s]."""
 _INERTIAL = tuple(f"{kind}_{axis}" for kind in ("accel", "gyro") for axis in "xyz")
 
 
@@ -297,6 +333,14 @@ def smooth(values: Floats, rows: int) -> Floats:
     return mean
 
 
+def rate_of(values: Floats, t: Floats) -> Floats:
+    """Return the derivative by central differences; zero for a single row."""
+    if values.size < 2:
+        return np.zeros(values.size)
+    slope: Floats = np.gradient(values, t)
+    return slope
+
+
 def moving_sd(values: Floats, rows: int) -> Floats:
     """Return the standard deviation over `rows` rows, centred."""
     centred = values - np.mean(values)
@@ -313,13 +357,13 @@ def to_centre(inertial: InertialColumns, car: Car, line: Timeline) -> tuple[Floa
     if px == py == pz == 0.0:
         return inertial.ax, inertial.ay
     wz = inertial.gz
-    dwz = np.gradient(smooth(wz, round(0.025 / line.dt)), line.t)
+    dwz = rate_of(smooth(wz, round(0.025 / line.dt)), line.t)
     ax = inertial.ax + dwz * py + wz * wz * px
     ay = inertial.ay - dwz * px + wz * wz * py
     if inertial.gx is not None and inertial.gy is not None and pz != 0.0:
         wx, wy = inertial.gx, inertial.gy
         width = round(0.025 / line.dt)
-        dwx, dwy = (np.gradient(smooth(w, width), line.t) for w in (wx, wy))
+        dwx, dwy = (rate_of(smooth(w, width), line.t) for w in (wx, wy))
         ax -= dwy * pz + wx * (wy * py + wz * pz) - wy * wy * px
         ay -= -dwx * pz + wy * (wx * px + wz * pz) - wx * wx * py
     return ax, ay
