@@ -44,7 +44,8 @@ def test_kinds_of_file() -> None:
     fix, other = ubx(1, 7, bytes(92)), ubx(1, 20, bytes(36))
     assert kind_of(NMEA * 5) == "nmea"
     assert kind_of(fix + other) == "ubx"
-    assert kind_of(NMEA + fix + NMEA + other) == "mixed"
+    assert kind_of(NMEA + fix + NMEA + other) == "ubx", "positions in both: the messages carry more"
+    assert kind_of(NMEA * 4 + other * 2) == "nmea", "frames without a position beside sentences that have one"
     assert kind_of(b"t,a\n0,1\n1,2\n") == "delimited"
     assert count_nmea(NMEA.replace(b"*47", b"*48")) == 0
     assert count_ubx(fix[:-1] + b"\x00") == 0

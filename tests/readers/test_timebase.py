@@ -102,6 +102,8 @@ def test_boot_counter_and_repeated_header() -> None:
     assert lay(clock, boot_counter=np.array([4, 4, 4, 5, 5, 5, 5, 5.0])).boot.tolist() == [1, 1, 1, 2, 2, 2, 2, 2]
     marks = np.zeros(8, dtype=np.bool_)
     marks[5] = True
+    assert lay(clock, marks).boot.tolist() == [1] * 8, "the logger wrote its header again and ran on"
+    clock[5:] += 60.0
     assert lay(clock, marks).boot.tolist() == [1] * 5 + [2] * 3
 
 

@@ -24,7 +24,7 @@ _KINDS = {
     "header-repeated": _Kind(
         "header-repeated", "note", "line repeats the header", "lines repeat the header",
         "the logger started again and wrote into the same file",
-        "left the line out; the next row begins a new boot",
+        "left the line out; the next row begins a new boot unless the clock runs on",
         "none is needed; check the supply when the logger should not have restarted",
     ),
     "truncated": _Kind(

@@ -57,7 +57,7 @@ def lay_time_base(
     findings: list[Finding] = []
     if not keep.all():
         findings.append(_no_time(row[~keep], place))
-    starts = restart | _boot_counter_changes(channels, len(clock))
+    starts = (restart & ~_runs_on(clock)) | _boot_counter_changes(channels, len(clock))
     starts = _carried(starts, keep)
     back = _judge_falls(clock, keep, starts, row, place, findings)
     twice = _written_twice(clock, back, keep, starts, channels)
@@ -89,6 +89,14 @@ def _carried(starts: Bools, keep: Bools) -> Bools:
     after = np.searchsorted(kept, lost)
     out[kept[after[after < len(kept)]]] = True
     return out
+
+
+def _runs_on(clock: Floats) -> Bools:
+    """Return where the clock goes on from the row before: a header there was written again by a logger that ran on."""
+    runs_on = np.zeros(len(clock), dtype=np.bool_)
+    step = np.diff(clock)
+    runs_on[1:] = (step > 0.0) & (step < NEAR)
+    return runs_on
 
 
 def _boot_counter_changes(channels: Mapping[str, Column], rows: int) -> Bools:

@@ -17,7 +17,7 @@ import numpy as np
 
 from fifthwheel.car.model import Car
 from fifthwheel.errors import ReadError
-from fifthwheel.readers.mapping import ColumnMap, Mapping, SourceKind, SourceMap
+from fifthwheel.readers.mapping import ColumnMap, Mapping, SourceMap
 from fifthwheel.readers.propose.clock import find_clock
 from fifthwheel.readers.propose.frame import find_accelerations, find_turn_rates, keep_wheel_difference, settle_frame
 from fifthwheel.readers.propose.grid import lay_out
@@ -86,9 +86,8 @@ def _alike(files: Sequence[tuple[Path, FileLayout]]) -> list[_Group]:
     """Return the files in groups of one layout: several logs of one logger are one source."""
     groups: dict[tuple[object, ...], _Group] = {}
     for path, layout in files:
-        kind = "ubx" if layout.kind == "mixed" else layout.kind
         told = (layout.names, layout.separator, layout.decimal, layout.header, layout.units_row)
-        groups.setdefault((kind, told), []).append((path, layout))
+        groups.setdefault((layout.kind, told), []).append((path, layout))
     return [sorted(group, key=lambda one: -one[0].stat().st_size) for group in groups.values()]
 
 
@@ -115,8 +114,7 @@ def _common_start(texts: Sequence[str]) -> str:
 def _source_of(group: _Group, pattern: str, car: Car | None, rate: float | None) -> SourceMap:
     path, layout = group[0]
     if layout.kind != "delimited":
-        kind: SourceKind = "nmea" if layout.kind == "nmea" else "ubx"
-        return SourceMap("gnss", kind, pattern, header=0, align="gnss-time")
+        return SourceMap("gnss", layout.kind, pattern, header=0, align="gnss-time")
     sample = join_samples([read_sample(one, its) for one, its in group[:MOST_FILES]])
     scene = examine(sample, car, rate, path.name)
     return SourceMap(
