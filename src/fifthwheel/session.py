@@ -274,7 +274,7 @@ def _folder(session: str | Path) -> Path:
             "not a session",
             where=str(folder),
             expected="a folder with a session.toml in it",
-            found="no session.toml" if folder.is_dir() else "no such folder",
+            found="no session.toml" if folder.is_dir() else "a file" if folder.exists() else "no such folder",
             do="Start one with: fifthwheel new session CAR NAME",
         )
     return folder

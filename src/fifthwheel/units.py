@@ -41,7 +41,7 @@ _SPELLINGS = {
     "mg": "milli_gravity", "g": "gravity", "G": "gravity", "mps": "m/s", "kph": "km/h", "kmh": "km/h", "kmph": "km/h",
     "rpm": "revolution/minute", "RPM": "revolution/minute", "1": "dimensionless", "-": "dimensionless",
     "": "dimensionless", "pct": "percent", "rev": "revolution", "g's": "gravity", "gs": "gravity",
-    "amp": "A", "amps": "A", "m.s-2": "m/s^2", "m s-2": "m/s^2", "ms-2": "m/s^2",
+    "hz": "Hz", "HZ": "Hz", "khz": "kHz", "amp": "A", "amps": "A", "m.s-2": "m/s^2", "m s-2": "m/s^2", "ms-2": "m/s^2",
 }  # fmt: skip
 """Unit texts as people and loggers write them -> pint's spelling. In a car's log `g` is the acceleration, not the
 gram; where a mass is wanted `g` is the gram."""
