@@ -32,7 +32,7 @@ _INERTIAL: Mapping[str, tuple[str, tuple[str, ...]]] = {
     "accel_bias": ("m/s2", ("x", "y", "z")),
     "accel_cross": ("1", ("xy", "xz", "yz")),
 }
-_STEER: Mapping[str, tuple[str, str]] = {"steer": ("1", "rad"), "steer_command": ("rad", "rad")}
+STEER_UNITS: Mapping[str, tuple[str, str]] = {"steer": ("1", "rad"), "steer_command": ("rad", "rad")}
 """Steer channel -> units of the gain and of the offset of its map."""
 
 QUANTITIES: Mapping[str, str] = {
@@ -41,7 +41,7 @@ QUANTITIES: Mapping[str, str] = {
     **{f"sensors.inertial.{name}_{place}": unit for name, (unit, places) in _INERTIAL.items() for place in places},
     **{
         f"{channel}.{key}": unit
-        for channel, units in _STEER.items()
+        for channel, units in STEER_UNITS.items()
         for key, unit in zip(("gain", "offset"), units, strict=True)
     },
 }
@@ -182,7 +182,7 @@ def _steer_maps(used: Mapping[str, CalibrationEntry]) -> dict[str, SteerMap]:
         channel: SteerMap(
             used[f"{channel}.gain"].value, _value(used, f"{channel}.offset", Quantity(0.0, 0.0175, "rad"))
         )
-        for channel in _STEER
+        for channel in STEER_UNITS
         if f"{channel}.gain" in used
     }
 
@@ -194,3 +194,14 @@ def _stated(car: Car) -> dict[str, Quantity]:
         if "tyre.radius" not in car.assumed:
             stated[f"tyre.{end}.radius"] = tyre.radius
     return stated
+
+
+def held(car: Car) -> dict[str, Quantity]:
+    """Return what a car holds now of every quantity that can be calibrated, by key."""
+    now = {"tyre.front.radius": car.tyre_front.radius, "tyre.rear.radius": car.tyre_rear.radius}
+    for name, (_, places) in _INERTIAL.items():
+        for place, value in zip(places, getattr(car.inertial, name) if car.inertial else (), strict=False):
+            now[f"sensors.inertial.{name}_{place}"] = value
+    for channel, steer in car.steer_maps.items():
+        now |= {f"{channel}.gain": steer.gain, f"{channel}.offset": steer.offset}
+    return now

@@ -1,0 +1,8 @@
+"""Calibration runs: found or marked, computed with intervals, and written beside the car."""
+
+from __future__ import annotations
+
+from fifthwheel.calibration.find import contradictions, entries_of, find_calibrations
+from fifthwheel.calibration.result import Calibration, Calibrations
+
+__all__ = ["Calibration", "Calibrations", "contradictions", "entries_of", "find_calibrations"]
