@@ -114,7 +114,7 @@ def coast_information(plan: Coasting, car: Car, conditions: Conditions) -> Coast
     curve = p.coast_speed(t, plan.F0, plan.F2, plan.m_e, plan.v1)
     wind, slope = headwind_of(conditions, 0.0, False), slope_of(conditions)
     grade = STANDARD_GRAVITY * slope.u * car.mass.value / plan.m_e
-    prior = np.array([np.inf, coast.F1_AT_10 / 10.0 * plan.F0 / plan.m_e, np.inf, wind.u, grade])
+    prior = np.array([np.inf, coast.F1_SPREAD / 10.0 * plan.F0 / plan.m_e, np.inf, wind.u, grade])
     gust = 0.3 if conditions.wind is None else 0.10 + 0.25 * conditions.wind.value
     fit = fit_coast_down(
         np.tile(t, (2, 1)), np.tile(curve, (2, 1)), np.array([1.0, -1.0]), np.zeros(5), prior,

@@ -49,7 +49,7 @@ class Row:
 
 
 def titles(comparison: Comparison) -> tuple[str, str]:
-    """Return what A and B are called: the session, with the car where there are two and its folder where names agree."""
+    """Return what A and B are called: the session, its car where there are two, its folder where names agree."""
     reports = (comparison.a, comparison.b)
     names = [report.session.name for report in reports]
     if not comparison.same_car:
