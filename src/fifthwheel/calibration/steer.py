@@ -1,8 +1,8 @@
 """Steer sweep: slow steering from lock to lock at walking pace tells what a steer reading is worth at the road wheels.
 
 At walking pace a car follows its wheels: the rear axle moves along the car, so tan(angle) = wheelbase x yaw rate over
-speed of the rear axle. The angle so found is fitted against the steer channel: gain and offset, the delay of the steering
-taken out, with a cubic term as the check that a straight line is enough.
+speed of the rear axle. The angle so found is fitted against the steer channel: gain and offset, with the delay of the
+steering taken out and a cubic term as the check that a straight line is enough.
 """
 
 from __future__ import annotations

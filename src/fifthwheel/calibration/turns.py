@@ -24,14 +24,18 @@ from fifthwheel.calibration.scene import (
     rows_of,
 )
 from fifthwheel.car.model import MarkedRun
-from fifthwheel.data import Finding, Floats, Ints
+from fifthwheel.data import Finding, Floats
 
 KIND = "turns on the spot"
 TURN = 2.0 * math.pi
 POINTING = math.radians(1.0)
 """Standard uncertainty [rad] with which the car is set back to its mark, at either end (common practice, no source)."""
-LEAN = math.radians(1.5)
-"""Standard uncertainty [rad] of the angle between the axis turned about and gravity as the accelerometer shows it."""
+LEAN = math.radians(2.5)
+"""Standard uncertainty [rad] of the vertical as the accelerometer shows it, by its bias; it only matters when one gyro
+axis is logged (common practice, no source)."""
+WOBBLE = 3e-4
+"""Relative standard uncertainty of the angle because a hand does not turn about one axis (about 1.4 deg of wobble)."""
+_OFF_VERTICAL = math.radians(12.0)
 OTHER_AXES = 0.01
 """Relative standard uncertainty of the scale of the other axes, which a leaning axis brings in (common practice)."""
 CLOCK = 1e-4
@@ -59,14 +63,14 @@ class Turning:
     turns: int = 0
 
 
-def integrate_turn(t: Floats, rate: Floats, before: tuple[float, float], after: tuple[float, float]) -> float:
-    """Return the angle [rad] turned: the integral of the rate less a bias that goes straight from one rest to the next.
+def integrate_turn(t: Floats, rate: Floats, before: tuple[float, Floats], after: tuple[float, Floats]) -> Floats:
+    """Return the angles [rad] turned: the integrals of rates less biases that go straight from one rest to the next.
 
-    t [s], rate [rad/s], (n,); before, after: (time, mean rate) of the rests. Trapezoidal rule.
+    t (n,) [s], rate (n, m) [rad/s]; before, after: (time, mean rates (m,)) of the rests. Trapezoidal rule.
     """
     (t0, b0), (t1, b1) = before, after
-    bias = b0 + (b1 - b0) * (t - t0) / (t1 - t0)
-    return float(np.trapezoid(rate - bias, t))
+    bias = b0 + np.outer((t - t0) / (t1 - t0), b1 - b0)
+    return np.asarray(np.trapezoid(rate - bias, t, axis=0))
 
 
 def gyro_scale(angle: float, turns: int) -> float:
@@ -86,29 +90,45 @@ def _turning(scene: Scene, before: Rest, after: Rest) -> Turning | None:
     axis, up = _vertical(scene, before, after)
     if up is None or _clipped(scene, rows):
         return None
-    used, along = _along(scene, axis, up)
-    rate = scene.gyro[rows][:, used] @ along
-    if not np.isfinite(rate).all():
+    used = np.arange(3) if np.isfinite(scene.gyro[rows]).all() else np.array([axis])
+    gyro = scene.gyro[rows][:, used]
+    if not np.isfinite(gyro).all():
         return None
-    middle = [(0.5 * (r.start + r.end), float(r.gyro[used] @ along)) for r in (before, after)]
-    angle = integrate_turn(t[rows], rate, middle[0], middle[1])
-    across = np.linalg.norm(scene.gyro[rows][:, used] - np.outer(rate, up[used]), axis=1)
-    if float(np.sqrt(np.mean(across**2))) > 0.2 * float(np.sqrt(np.mean(rate**2))) + 0.02:
+    middle = [(0.5 * (rest.start + rest.end), rest.gyro[used]) for rest in (before, after)]
+    turned = integrate_turn(t[rows], gyro, middle[0], middle[1])
+    along = _along(turned, up[used])
+    if along is None or _wobbles(gyro, along):
         return None
-    span = float(t[last - 1] - t[first])
-    noise = math.hypot(*(float(np.linalg.norm(r.u_gyro[used] * along)) for r in (before, after))) / 2.0
-    drift = (middle[1][1] - middle[0][1]) / math.sqrt(12.0)
-    cosine = min(1.0, abs(float(up[axis])))
-    sine = math.sqrt(1.0 - cosine * cosine)
-    lean = OTHER_AXES * sine * sine if used.size == 3 else LEAN * sine / cosine
-    return Turning(first, last, angle, span * math.hypot(noise, drift), axis, math.hypot(lean, LEAN**2))
+    noise = math.hypot(*(float(np.linalg.norm(rest.u_gyro[used] * along)) for rest in (before, after))) / 2.0
+    drift = float((middle[1][1] - middle[0][1]) @ along) / math.sqrt(12.0)
+    u_bias = float(t[last - 1] - t[first]) * math.hypot(noise, drift)
+    sine = math.sqrt(max(0.0, 1.0 - float((along if used.size == 3 else up)[axis]) ** 2))
+    lean = OTHER_AXES * sine * sine if used.size == 3 else LEAN * sine + LEAN**2
+    return Turning(first, last, float(turned @ along), u_bias, axis, math.hypot(lean, WOBBLE))
 
 
-def _along(scene: Scene, axis: int, up: Floats) -> tuple[Ints, Floats]:
-    """Return the gyro columns used and their weights for the rate about the vertical: all three, or one by 1/cos."""
-    if np.isfinite(scene.gyro).any(axis=0).all():
-        return np.arange(3), up
-    return np.array([axis]), np.array([1.0 / up[axis]])
+def _along(turned: Floats, up: Floats) -> Floats | None:
+    """Return the weights of the gyro columns for the rate about the axis that was turned about, up positive.
+
+    With three columns the gyro shows that axis itself; with one it is the vertical, by 1/cos. None when hardly turned
+    or when it is not the vertical.
+    """
+    if turned.size == 1:
+        return np.array([1.0 / up[0]]) if abs(turned[0]) > math.pi else None
+    size = float(np.linalg.norm(turned))
+    upward = float(turned @ up)
+    if size < math.pi or abs(upward) < math.cos(_OFF_VERTICAL) * size:
+        return None
+    return np.asarray(turned / size * math.copysign(1.0, upward))
+
+
+def _wobbles(gyro: Floats, along: Floats) -> bool:
+    """Say whether the turn rates across the axis are more than a fifth of those about it."""
+    if gyro.shape[1] == 1:
+        return False
+    rate = gyro @ along
+    across = np.linalg.norm(gyro - np.outer(rate, along), axis=1)
+    return float(np.sqrt(np.mean(across**2))) > 0.2 * float(np.sqrt(np.mean(rate**2))) + 0.02
 
 
 def _vertical(scene: Scene, before: Rest, after: Rest) -> tuple[int, Floats | None]:
