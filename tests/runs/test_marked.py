@@ -84,7 +84,7 @@ def pressed(day: Day, begin: float, end: float, code: float) -> Floats:
 
 def test_the_marker_channel_strikes_the_run_before_it() -> None:
     day = two_stops()
-    launch, braking, *_ = runs_of(day)
+    _, braking, *_ = runs_of(day)
     after = braking.end + 0.5
     struck = [run for run in runs_of(day, marker=pressed(day, after, after + 0.3, -1.0)) if not run.valid]
     assert [run.id for run in struck] == [braking.id]

@@ -129,3 +129,51 @@ def test_means_cover_the_expectation(n: int) -> None:
         mean = next(e for e in out if e.scope == "mean")
         inside += mean.low <= 8.0 <= mean.high
     assert 0.91 <= inside / count <= 0.99
+
+
+def driven(slope: float, noise: float, n: int, seed: int) -> list[float]:
+    rng = np.random.default_rng(seed)
+    return [8.0 * (1.0 + slope * i) + noise * float(rng.standard_normal()) for i in range(n)]
+
+
+def test_a_falling_pack_is_seen_and_stated() -> None:
+    """The test of the slope is held against scipy.stats.linregress, for one direction."""
+    from scipy.stats import linregress
+
+    values = driven(-0.008, 0.03, 8, 3)
+    draws = np.array(values)[:, None] + 0.01 * np.random.default_rng(9).standard_normal((8, 200))
+    (way,) = [e for e in estimates_of(trials("braking.mfdd", values, draws, "A" * 8), (), NONE) if e.scope != "run"]
+    reference = linregress(np.arange(8.0), values)
+    assert way.trend == pytest.approx(reference.slope / way.value)
+    assert way.trend_p == pytest.approx(reference.pvalue)
+    assert way.trend_p < 0.01
+    assert way.remark.startswith("falls 0.8")
+    assert way.steady_spread < 0.5 * way.spread
+    rest = np.array(values) - reference.intercept - reference.slope * np.arange(8.0)
+    assert way.steady_spread == pytest.approx(math.sqrt(np.sum(rest**2) / 6.0))
+
+
+def test_directions_may_differ_without_being_a_trend() -> None:
+    values = [8.0, 8.6, 8.01, 8.58, 8.0, 8.61]
+    draws = np.array(values)[:, None] + 0.01 * np.random.default_rng(9).standard_normal((6, 200))
+    mean = next(e for e in estimates_of(trials("braking.mfdd", values, draws, "ABABAB"), (), NONE) if e.scope == "mean")
+    assert mean.trend_p > 0.05
+    assert math.isnan(mean.steady_spread)
+    assert not mean.remark
+
+
+def test_steady_runs_are_rarely_said_to_drift() -> None:
+    """At 1 % significance 600 steady days name a trend 6 times on average (binomial sd 2.4)."""
+    named = 0
+    for seed in range(600):
+        values = driven(0.0, 0.1, 6, 1000 + seed)
+        draws = np.array(values)[:, None] + 0.01 * np.random.default_rng(9).standard_normal((6, 60))
+        out = estimates_of(trials("braking.mfdd", values, draws, "ABABAB"), (), NONE)
+        named += any("per run" in e.remark for e in out if e.scope == "mean")
+    assert named <= 14
+
+
+def test_a_trend_needs_runs() -> None:
+    draws = np.array([[8.0], [8.2], [8.1]]) + 0.01 * np.random.default_rng(6).standard_normal((3, 200))
+    out = estimates_of(trials("braking.mfdd", [8.0, 8.2, 8.1], draws, "ABA"), (), NONE)
+    assert all(math.isnan(e.trend_p) for e in out)

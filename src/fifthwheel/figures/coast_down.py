@@ -24,6 +24,12 @@ from fifthwheel.figures.crossings import Floats
 LONGEST_STEP = 0.25
 """Longest integration step [s]; the fourth-order error is then below 1e-7 of the speed for time constants over 2 s."""
 
+LASTING = 0.3
+"""Share of the wind's variance that lasts through a run (common practice, no source)."""
+
+LONG_WAVE = 3.0
+"""Fading time [s] of the road's long waves as driven over, 30-90 m at coasting speeds (common practice, no source)."""
+
 PARAMETERS = ("F0", "F1", "F2", "wind", "grade")
 """Order of theta: the first three and grade per unit of effective mass, wind in m/s."""
 
@@ -165,12 +171,21 @@ def disturbance_response(t: Floats, u: Floats, direction: Floats, theta: Floats)
 
 
 def wind_covariance(t: Floats, wind_sd: float, wind_time: float) -> Floats:
-    """Return the covariance (R, n, n) of the headwind along each run [m2/s2]: half lasting the run, half fading.
+    """Return the covariance (R, n, n) of the headwind along each run [m2/s2]: a part lasts the run, the rest fades.
 
-    wind_sd [m/s]; wind_time [s] is the time in which a gust fades to 1/e.
+    wind_sd [m/s]; wind_time [s] is the time in which a gust fades to 1/e. LASTING is the part that lasts.
     """
     apart = np.abs(t[:, :, None] - t[:, None, :])
-    return np.asarray(wind_sd**2 * (0.5 + 0.5 * np.exp(-apart / wind_time)))
+    return np.asarray(wind_sd**2 * (LASTING + (1.0 - LASTING) * np.exp(-apart / wind_time)))
+
+
+def surface_covariance(t: Floats, surface_sd: float, surface_time: float) -> Floats:
+    """Return the covariance (R, n, n) of the acceleration by the road's unevenness [m2/s4]: short and long waves.
+
+    surface_sd [m/s2] of either; surface_time [s] is the time in which a short one fades to 1/e, LONG_WAVE a long one.
+    """
+    apart = np.abs(t[:, :, None] - t[:, None, :])
+    return np.asarray(surface_sd**2 * (np.exp(-apart / surface_time) + np.exp(-apart / LONG_WAVE)))
 
 
 def fit_coast_down(
@@ -182,7 +197,7 @@ def fit_coast_down(
     *,
     speed_sd: float = 0.005,
     wind_sd: float = 0.3,
-    wind_time: float = 2.0,
+    wind_time: float = 4.0,
     surface_sd: float = 0.01,
     surface_time: float = 0.5,
 ) -> RoadLoadFit:
@@ -251,9 +266,8 @@ def _weights(
 ) -> Floats:  # fmt: skip
     """Return the inverse covariance (R, n, n) of the curves, the start speed of each run free."""
     start, surface, wind = disturbance_response(t, u, direction, theta)
-    apart = np.abs(t[:, :, None] - t[:, None, :])
     covariance = wind @ wind_covariance(t, wind_sd, wind_time) @ np.swapaxes(wind, 1, 2)
-    covariance += surface @ (surface_sd**2 * np.exp(-apart / surface_time)) @ np.swapaxes(surface, 1, 2)
+    covariance += surface @ surface_covariance(t, surface_sd, surface_time) @ np.swapaxes(surface, 1, 2)
     covariance += speed_sd**2 * np.eye(t.shape[1])[None]
     inverse = np.linalg.inv(covariance)
     along = np.einsum("rnm,rm->rn", inverse, start)

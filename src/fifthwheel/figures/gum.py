@@ -77,3 +77,33 @@ def excess_variance(observed: float, measurement: float) -> float:
 def resolution_uncertainty(step: ArrayLike) -> Floats:
     """Return the standard uncertainty of a value rounded to a step: step / sqrt(12). JCGM 100:2008, F.2.2.1."""
     return np.asarray(np.asarray(step, dtype=np.float64) / np.sqrt(12.0))
+
+
+def linear_trend(order: ArrayLike, groups: Sequence[Sequence[int]], values: ArrayLike) -> tuple[float, float, float]:
+    """Return the change of values per step of order, its two-sided p-value, and the deviation about the trend.
+
+    order, values (n,); groups: index lists whose levels may differ (directions). Least squares with one level for each
+    group and one slope for all; Student's t with n - groups - 1 degrees of freedom (ISO 5725-2 assumes no trend; this is
+    the t-test of a regression slope). NaN, NaN, NaN with under 2 degrees of freedom or when all are of one order.
+    """
+    from scipy.special import stdtr
+
+    x, y = np.asarray(order, dtype=np.float64), np.asarray(values, dtype=np.float64)
+    members = np.array([i for group in groups for i in group], dtype=np.int64)
+    level = np.concatenate([np.full(len(group), k) for k, group in enumerate(groups)]) if groups else np.zeros(0)
+    dof = members.size - len(groups) - 1
+    if dof < 2:
+        return float("nan"), float("nan"), float("nan")
+    x, y = x[members], y[members]
+    for k in range(len(groups)):
+        mine = level == k
+        x[mine], y[mine] = x[mine] - np.mean(x[mine]), y[mine] - np.mean(y[mine])
+    square = float(x @ x)
+    if square <= 0.0:
+        return float("nan"), float("nan"), float("nan")
+    slope = float(x @ y) / square
+    rest = float(np.sum((y - slope * x) ** 2)) / dof
+    if rest <= 0.0:
+        return slope, 0.0 if slope else 1.0, 0.0
+    t = abs(slope) / np.sqrt(rest / square)
+    return slope, float(2.0 * stdtr(dof, -t)), float(np.sqrt(rest))

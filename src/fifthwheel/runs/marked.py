@@ -151,7 +151,7 @@ def _launch_marks(signals: Signals, first: int, last: int) -> tuple[dict[str, fl
     """Return the instants of a marked launch, and a reason when the stretch and the second before it hold no rest."""
     reach = first_true(signals.t >= signals.t[first] - 1.0, 0, first)
     fast = first_true(signals.u >= 1.0, first, last)
-    rests = [ends for ends in stretches(signals.standing[reach:fast])]
+    rests = list(stretches(signals.standing[reach:fast]))
     begin, end = float(signals.t[first]), float(signals.t[last - 1])
     if not rests or fast >= last:
         known = {"rest": begin, "command": begin, "first_motion": begin, "end": end}

@@ -16,7 +16,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fifthwheel.data import Estimate, Floats
-from fifthwheel.figures.gum import coverage_factor, effective_degrees_of_freedom, excess_variance, pooled_variance
+from fifthwheel.figures.gum import (
+    coverage_factor,
+    effective_degrees_of_freedom,
+    excess_variance,
+    linear_trend,
+    pooled_variance,
+)
 from fifthwheel.uncertainty.catalogue import definition_of, label_of
 
 PRIOR_DOF = 3.0
@@ -26,6 +32,10 @@ SHARED_DOF = 50.0
 """Degrees of freedom of stated terms: their uncertainty is taken as known to 10 %. JCGM 100:2008, G.4.2."""
 
 UNKNOWN_WAY = "the direction of the runs is not known, so wind and slope may not cancel"
+
+SIGNIFICANT = 0.01
+"""A trend over the order of runs is named when one as large has at most this probability without any; a day has many
+figures, and one in a hundred of them would be named by chance."""
 
 LEAST_DRAWS = 0.9
 """A figure is stated only when at least this share of the draws has it."""
@@ -147,7 +157,26 @@ def _of_runs(
     nu = effective_degrees_of_freedom([math.sqrt(random_part), math.sqrt(rest)], [PRIOR_DOF + dof, SHARED_DOF])
     spread = math.sqrt(observed) * back if dof else math.nan
     ids = tuple(trials.run_ids[i] for i in members)
-    return _stated(trials, ids, scope, direction, 1.0 / mean if by_time else mean, variance, nu, spread)
+    stated = _stated(trials, ids, scope, direction, 1.0 / mean if by_time else mean, variance, nu, spread)
+    return stated if definition.absolute else _with_trend(stated, trials, list(groups.values()))
+
+
+def _with_trend(stated: Estimate, trials: Trials, groups: Sequence[Sequence[int]]) -> Estimate:
+    """Return a mean with the change of its figure from run to run in the order driven, named where significant."""
+    order = [int(run_id.rsplit("-", 1)[-1]) for run_id in trials.run_ids]
+    slope, p, about = linear_trend(order, groups, trials.values)
+    if not math.isfinite(p) or stated.value == 0.0:
+        return stated
+    trend = slope / abs(stated.value)
+    if p > SIGNIFICANT:
+        return replace(stated, trend=trend, trend_p=p)
+    word = "rises" if trend > 0.0 else "falls"
+    share = f"{100.0 * abs(trend):.2g} %"
+    text = f"{word} {share} per run over {stated.n} runs (p = {max(p, 1e-4):.1g}); s_r about that is {about:.2g}"
+    if definition_of(trials.name)[0].unit != "1":
+        text += f" {definition_of(trials.name)[0].unit}"
+    remark = "; ".join(filter(None, (stated.remark, text)))
+    return replace(stated, trend=trend, trend_p=p, steady_spread=about, remark=remark)
 
 
 def _stated(

@@ -23,6 +23,7 @@ from fifthwheel.figures.coast_down import (
     fit_coast_down,
     road_load,
     rolling_coefficient,
+    surface_covariance,
     wind_covariance,
 )
 from fifthwheel.figures.gum import coverage_factor, effective_degrees_of_freedom
@@ -40,10 +41,12 @@ from fifthwheel.uncertainty.views import View
 SAMPLES = 61
 """Samples of each curve that are fitted."""
 
-F1_AT_10 = 0.10
-"""Standard deviation of F1 as a share of F0 at 10 m/s (common practice, no source)."""
+F1_AT_10, F1_SPREAD = 0.02, 0.03
+"""F1 as a share of F0 at 10 m/s, and its standard deviation. Rolling resistance of tyres rises by 0.4 % (radial) to
+1.5 % (bias-ply) from rest to 10 m/s after J. Y. Wong, Theory of Ground Vehicles, and by 15 % after T. D. Gillespie,
+Fundamentals of Vehicle Dynamics (both from memory, of full-size tyres)."""
 
-GUST_TIME = 2.0
+GUST_TIME = 4.0
 SURFACE_SD, SURFACE_TIME = 0.01, 0.5
 """Fading time of gusts [s]; deviation [m/s2] and fading time [s] of the road's unevenness (common practice)."""
 
@@ -66,6 +69,7 @@ class _Terms:
     mass: Floats
     effective_mass: Floats
     air_density: Floats
+    lift_area: Floats
 
 
 def coast_down_estimates(
@@ -83,11 +87,14 @@ def coast_down_estimates(
     along = math.atan2(sum(map(math.sin, headings)), sum(map(math.cos, headings)))
     wind, slope = headwind_of(session.conditions, along, absolute), slope_of(session.conditions)
     rolling = 9.81 * car.rolling_resistance.value * m / m_e
-    prior_mean = np.array([0.0, 0.0, 0.0, wind.value, 9.80665 * slope.value * m / m_e])
-    prior_sd = np.array([np.inf, F1_AT_10 / 10.0 * rolling, np.inf, wind.u, 9.80665 * slope.u * m / m_e])
-    guess = 0.3 if session.conditions.wind is None else 0.10 + 0.25 * session.conditions.wind.value
+    grade = 9.80665 * m / m_e
+    prior_mean = np.array([0.0, F1_AT_10 / 10.0 * rolling, 0.0, wind.value, grade * slope.value])
+    prior_sd = np.array([np.inf, F1_SPREAD / 10.0 * rolling, np.inf, wind.u, grade * slope.u])
+    guess = 0.3 if session.conditions.wind is None else 0.10 + 0.15 * session.conditions.wind.value
     fit = _fit(t, u, s, prior_mean, prior_sd, guess)
     gust = _gustiness(fit, t, u, s, drawn, guess)
+    for values, share in ((prior_mean, F1_AT_10), (prior_sd, F1_SPREAD)):
+        values[1] = share / 10.0 * max(float(fit.theta[0]), 0.3 * rolling)
     fit = _fit(t, u, s, prior_mean, prior_sd, gust)
     terms = _terms(fit, t, u, s, drawn, prior_sd, gust, car, rho, rng)
     two_way = bool(np.any(s > 0.0) and np.any(s < 0.0))
@@ -95,8 +102,9 @@ def coast_down_estimates(
     direction = "" if two_way else views[0].run.direction
     remark = _remark(fit, terms, m, m_e, two_way, car)
     out = []
-    for name, value, function in _outputs(fit, float(np.max(u)), float(np.min(u)), m, m_e, rho.value):
-        variance = _budget(function, terms, fit, m, m_e, rho.value, names, shared)
+    known = (m, m_e, rho.value, car.lift_area.value)
+    for name, value, function in _outputs(fit, float(np.max(u)), float(np.min(u)), known):
+        variance = _budget(function, terms, fit, known, names, shared)
         out.append(_estimate(name, value, variance, len(views), run_ids, two_way, direction, remark))
     return out, _curve(views, t, u, fit, terms, m_e, m, gust)
 
@@ -146,8 +154,7 @@ def _disturbed(
     _, surface, wind = disturbance_response(t, u, s, fit.theta)
     tiny = 1e-12 * np.eye(SAMPLES)
     blow = np.linalg.cholesky(wind_covariance(t, 1.0, GUST_TIME) + tiny) * gust
-    apart = np.abs(t[:, :, None] - t[:, None, :])
-    rough = np.linalg.cholesky(np.exp(-apart / SURFACE_TIME) + tiny) * SURFACE_SD
+    rough = np.linalg.cholesky(surface_covariance(t, SURFACE_SD, SURFACE_TIME) + 1e-4 * tiny)
     white = rng.standard_normal((2, count, *t.shape))
     white -= white.mean(axis=1, keepdims=True)
     gusts = np.einsum("rnm,krm->krn", wind @ blow, white[0])
@@ -160,8 +167,10 @@ def _gustiness(fit: RoadLoadFit, t: Floats, u: Floats, s: Floats, drawn: Floats,
     seen = float(np.einsum("rn,rnm,rm->", fit.residuals, fit.weight, fit.residuals))
     known = float(np.mean(_leftover(fit, drawn)) + np.mean(_leftover(fit, rough)))
     per_unit = float(np.mean(_leftover(fit, gusts)))
-    estimate = min(max(0.0, seen - known) / per_unit, (5.0 * guess) ** 2) if per_unit > 0.0 else guess**2
-    dof = 2.0 * t.shape[0]
+    estimate = min(max(0.0, seen - known) / per_unit, (3.0 * guess) ** 2) if per_unit > 0.0 else guess**2
+    # where the road and the sensors shake the curves more than gusts would, the residuals tell little of gusts
+    told = per_unit * guess**2
+    dof = 2.0 * t.shape[0] * told / (told + known) if told > 0.0 else 0.0
     return math.sqrt((GUST_DOF * guess**2 + dof * estimate) / (GUST_DOF + dof))
 
 
@@ -179,38 +188,41 @@ def _terms(
     rotating = normal(rng, effective_mass_of(car) - car.mass.value, rotating_share_uncertainty(car), count)
     density = normal(rng, rho.value, rho.u, count)
     theta = fit.theta + sum(moved.values(), start=np.zeros((count, 5)))
-    return _Terms(theta, moved, mass, mass + rotating, density)
+    lift = normal(rng, car.lift_area.value, car.lift_area.u, count)
+    return _Terms(theta, moved, mass, mass + rotating, density, lift)
 
 
-def _outputs(
-    fit: RoadLoadFit, highest: float, lowest: float, m: float, m_e: float, rho: float
-) -> list[tuple[str, float, Any]]:
-    """Return (name, value, function of theta (K, 5), mass, effective mass, air density) for each figure."""
+Known = tuple[float, float, float, float]
+"""Mass [kg], effective mass [kg], air density [kg/m3], lift area [m2, down positive]."""
+
+
+def _outputs(fit: RoadLoadFit, highest: float, lowest: float, known: Known) -> list[tuple[str, float, Any]]:
+    """Return (name, value, function of theta (K, 5), mass, effective mass, air density, lift area) for each figure."""
     functions: dict[str, Any] = {
-        "coast_down.cda": lambda p, m, e, r: drag_area(p[..., 2] * e, r),
-        "coast_down.rolling_coefficient": lambda p, m, e, r: rolling_coefficient(p[..., 0] * e, m),
-        "coast_down.f0": lambda p, m, e, r: p[..., 0] * e,
-        "coast_down.f1": lambda p, m, e, r: p[..., 1] * e,
-        "coast_down.f2": lambda p, m, e, r: p[..., 2] * e,
-        "coast_down.f2_standard_air": lambda p, m, e, r: p[..., 2] * e * STANDARD_AIR / r,
-        "coast_down.effective_mass": lambda p, m, e, r: e + 0.0 * p[..., 0],
+        "coast_down.cda": lambda p, m, e, r, c: drag_area(p[..., 2] * e, r) - c * rolling_coefficient(p[..., 0] * e, m),
+        "coast_down.rolling_coefficient": lambda p, m, e, r, c: rolling_coefficient(p[..., 0] * e, m),
+        "coast_down.f0": lambda p, m, e, r, c: p[..., 0] * e,
+        "coast_down.f1": lambda p, m, e, r, c: p[..., 1] * e,
+        "coast_down.f2": lambda p, m, e, r, c: p[..., 2] * e,
+        "coast_down.f2_standard_air": lambda p, m, e, r, c: p[..., 2] * e * STANDARD_AIR / r,
+        "coast_down.effective_mass": lambda p, m, e, r, c: e + 0.0 * p[..., 0],
     }
     for speed in SPEEDS:
         if lowest <= speed <= highest:
-            functions[f"coast_down.deceleration_at_{speed}_m_s"] = lambda p, m, e, r, v=speed: (
+            functions[f"coast_down.deceleration_at_{speed}_m_s"] = lambda p, m, e, r, c, v=speed: (
                 p[..., 0] + p[..., 1] * v + p[..., 2] * v**2
             )
-    return [(name, float(function(fit.theta, m, m_e, rho)), function) for name, function in functions.items()]
+    return [(name, float(function(fit.theta, *known)), function) for name, function in functions.items()]
 
 
 def _budget(
-    function: Any, terms: _Terms, fit: RoadLoadFit, m: float, m_e: float, rho: float, names: Sequence[str],
-    shared: Floats,
-) -> dict[str, float]:  # fmt: skip
+    function: Any, terms: _Terms, fit: RoadLoadFit, known: Known, names: Sequence[str], shared: Floats
+) -> dict[str, float]:
     """Return term -> variance of one figure: each term varied alone, the motion's split by its constants."""
+    m, m_e, rho, lift = known
     variance = {}
     for name, moved in terms.by_term.items():
-        draws = function(fit.theta + moved, m, m_e, rho)
+        draws = function(fit.theta + moved, *known)
         if name == "motion":
             split = split_variance(draws[None, :], shared)
             variance["measurement"] = float(split.own[0])
@@ -219,10 +231,13 @@ def _budget(
             variance[name] = float(np.var(draws, ddof=1))
     same = np.broadcast_to(fit.theta, (terms.mass.size, 5))
     spin = m + terms.effective_mass - terms.mass
-    variance["mass"] = float(np.var(function(same, terms.mass, m_e - m + terms.mass, rho), ddof=1))
-    variance["rotating parts"] = float(np.var(function(same, m, spin, rho), ddof=1))
-    variance["air density"] = float(np.var(function(same, m, m_e, terms.air_density), ddof=1))
-    return variance
+    apart = {
+        "mass": (terms.mass, m_e - m + terms.mass, rho, lift),
+        "rotating parts": (m, spin, rho, lift),
+        "air density": (m, m_e, terms.air_density, lift),
+        "lift on the tyres": (m, m_e, rho, terms.lift_area),
+    }
+    return variance | {name: float(np.var(function(same, *values), ddof=1)) for name, values in apart.items()}
 
 
 def _estimate(
