@@ -285,6 +285,23 @@ def compare(a: Path, b: Path, html: Path | None, nothing_shared: bool, as_json: 
         click.echo(f"wrote {html}", err=as_json)
 
 
+@main.command(epilog=_example("fifthwheel calibrate my-car/sessions/2026-05-03 --write"))
+@_session
+@click.option("--write", is_flag=True, help="Write the results into calibration.toml beside car.toml.")
+@_json
+def calibrate(session: Path, write: bool, as_json: bool) -> None:
+    """Compute what the calibration runs of SESSION give: tyre radii, gyro, accelerometer, steer map.
+
+    Runs are found, or marked in session.toml (docs/calibration.md). The car's own car.toml is never changed.
+    """
+    from fifthwheel.session import calibrate as calibrate_session
+    from fifthwheel.sheet.machine import dump
+    from fifthwheel.sheet.words_calibration import calibrated_as_data, calibrated_text
+
+    done = calibrate_session(session, write=write)
+    click.echo(dump(calibrated_as_data(done)) if as_json else calibrated_text(done, units=done.car.units))
+
+
 @main.command(epilog=_example("fifthwheel export my-car/sessions/2026-05-03 --format xlsx"))
 @_session
 @click.option(

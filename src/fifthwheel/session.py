@@ -18,6 +18,7 @@ from fifthwheel.data import Finding, Measured, Quantity, Recording
 from fifthwheel.errors import ReadError, SessionError
 
 if TYPE_CHECKING:
+    from fifthwheel.calibration import Calibrations
     from fifthwheel.car.model import Car, Session
     from fifthwheel.procedure import Covered, TestPlan
     from fifthwheel.readers.mapping import Mapping
@@ -127,6 +128,33 @@ def measure_recording(
     found = (*_examined(recording, car), *motion.notes, *question(recording, motion, runs, car))
     density = curves.get("air_density", Quantity(float("nan"), 0.0, "kg/m3"))
     return Measured(motion, runs, figures, refusals, worst_first(found), density, curves)
+
+
+@dataclass(frozen=True)
+class Calibrated:
+    """What `calibrate` did: car and session, what was found, and the file it was written to (None without writing)."""
+
+    car: Car
+    session: Session
+    found: Calibrations
+    path: Path | None
+
+
+def calibrate(session: str | Path, *, write: bool = False) -> Calibrated:
+    """Return what the calibration runs of a session give; with `write` put it into `calibration.toml` beside car.toml.
+
+    Raises SessionError, CarError; car.toml is never changed.
+    """
+    import datetime
+
+    from fifthwheel.calibration import entries_of, find_calibrations
+    from fifthwheel.car.calibration import write_calibration
+
+    folder, car, described = _load(session)
+    found = find_calibrations(open_recording(folder), car, described)
+    entries = entries_of(found.results, described, today=datetime.date.today().isoformat())
+    path = write_calibration(car.path.parent, entries) if write and entries else None
+    return Calibrated(car, described, found, path)
 
 
 def report_of(session: str | Path, *, progress: Progress | None = None) -> Report:
