@@ -23,7 +23,8 @@ class ColumnMap:
     A number x in the file becomes channel value (unit -> SI)(scale * x + offset). Wheel and motor columns may say
     instead how they count: pulses_per_turn (counts -> turns), pole_pairs (electrical -> mechanical speed), gear
     (motor turns per wheel turn), radius [m] (a rim speed in m/s -> wheel speed). confidence in 0..1 and reason are the
-    proposal's.
+    proposal's. refuted: what the header says of the column that its numbers speak against ("unit m/s2"); told as a
+    finding when the file is read.
     """
 
     column: str
@@ -37,6 +38,7 @@ class ColumnMap:
     radius: float | None = None
     confidence: float = 1.0
     reason: str = "stated by the user"
+    refuted: str = ""
 
 
 @dataclass(frozen=True)

@@ -62,7 +62,7 @@ def read_files(
     sources = assign(paths, mapping)
     with ThreadPoolExecutor(max_workers=1) as pool:
         hashes = {path: pool.submit(sha256, path) for path in paths}
-        findings: list[Finding] = list(_unused(mapping, sources))
+        findings: list[Finding] = [*_unused(mapping, sources), *_refuted(sources)]
         laid, raw = _read_sources(sources, findings, progress)
         tables, alignments = _align(laid, car, findings)
         files_read = tuple(_raw_file(path, hashes[path], raw[path]) for path in paths)
@@ -135,6 +135,25 @@ def _unused(mapping: Mapping, used: Named[SourceMap, list[Path]]) -> list[Findin
         for source in mapping.sources
         if source not in used
     ]  # fmt: skip
+
+
+def _refuted(sources: Named[SourceMap, list[Path]]) -> list[Finding]:
+    """Return a finding for each source whose headers say of columns what their numbers speak against."""
+    found = []
+    for source in sources:
+        columns = [column for column in source.columns if column.refuted and column.channel]
+        if columns:
+            told = "; ".join(f"'{c.column}' says {c.refuted} but is read as {c.unit}" for c in columns)
+            found.append(
+                Finding(
+                    "header-refuted", "warning", f"{source.match}: {', '.join(c.column for c in columns)}", f"{told}.",
+                    cause="the header was written for another sensor setting, or never was right",
+                    done=f"followed the numbers: {columns[0].reason}",
+                    remedy="check the unit in mapping.toml; take 'refuted' out of its line when you have",
+                    numbers={"columns": float(len(columns))},
+                )
+            )  # fmt: skip
+    return found
 
 
 def _read_sources(

@@ -212,9 +212,24 @@ def _column_maps(scene: Scene) -> list[ColumnMap]:
                 pick.radius,
                 round(min(most, pick.confidence), 2),
                 pick.reason + (f"; {scene.notes[i]}" if i in scene.notes else ""),
+                _refuted(scene.words[i].unit, pick.unit),
             )
         )
     return out
+
+
+def _refuted(said: str, found: str) -> str:
+    """Return "unit m/s2" when the header says a unit of the same kind as the one found, but another."""
+    from fifthwheel.errors import UnitError
+    from fifthwheel.units import factor_and_offset
+
+    if not said or said == found:
+        return ""
+    try:
+        same = factor_and_offset(said, found) == (1.0, 0.0)
+    except UnitError:
+        return ""  # another kind of unit: a word that only looks like one, or counts that are mapped by their turns
+    return "" if same else f"unit {said}"
 
 
 def assign(scene: Scene) -> tuple[dict[int, Candidate], dict[int, str]]:
