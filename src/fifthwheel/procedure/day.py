@@ -19,13 +19,13 @@ def interleaved(rounds: int) -> tuple[int, ...]:
 def order_of(blocks: Sequence[Block], car: Car) -> tuple[Step, ...]:
     """Return the steps of the day for the planned kinds of run."""
     kinds = {block.kind: block for block in blocks}
-    steps = [_arrive(), _calibrate(car), _warm_up()]
+    turning = [kinds[kind] for kind in ("steady circle", "step steer") if kind in kinds]
+    steps = [_arrive(), _calibrate(car, bool(turning)), _warm_up()]
     if "coast-down" in kinds:
         steps.append(_coasting(kinds["coast-down"]))
     fast = [kinds[kind] for kind in ("launch", "speed pass", "braking") if kind in kinds]
     if fast:
         steps.append(_straight(fast))
-    turning = [kinds[kind] for kind in ("steady circle", "step steer") if kind in kinds]
     if turning:
         how = tuple(line for block in turning for line in block.how)
         steps.append(Step("Cornering, last: it wears the tyres", how, _ticks(turning)))
@@ -79,16 +79,19 @@ def _arrive() -> Step:
     return Step("On arrival", (), ticks)
 
 
-def _calibrate(car: Car) -> Step:
+def _calibrate(car: Car, turning: bool) -> Step:
+    notes = ("Mark each of these in session.toml by its kind (in quotes), and `measure` finds what it gives.",)
     ticks = [
         "Stood still on level ground for 60 s with everything switched on (biases).",
-        "Pushed ten wheel turns along a tape, twice, loaded as it runs (rolling radius).",
+        "'taped distance': rolled by hand along 10 m of tape from rest to rest, both ways, loaded as it runs (radius).",
     ]
     if car.inertial is not None:
-        ticks.append("Turned five whole turns on the spot, slowly, both ways (gyro scale).")
-        ticks.append("Once a season: rested for 10 s on each of its six sides (inertial sensor).")
+        ticks.append("'turns on the spot': five whole turns one way, five back, still for 2 s before and after (gyro).")
+        ticks.append("'rest positions', once a season: held still on each of its six sides (inertial sensor).")
+    if turning:
+        ticks.append("'steer sweep': at walking pace, steering swept slowly from lock to lock for 10 s (steer angle).")
     ticks.append("Air temperature, pressure, humidity, wind and where it comes from noted in session.toml.")
-    return Step("Calibration", (), tuple(ticks))
+    return Step("Calibration", notes, tuple(ticks))
 
 
 def _warm_up() -> Step:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 from fifthwheel import __version__
@@ -18,7 +19,9 @@ from fifthwheel.sheet.compare_report import (
 )
 from fifthwheel.sheet.content import Block, Pictures, Section, Words
 from fifthwheel.sheet.html import _facts, _section, _style, _text, write_whole
+from fifthwheel.sheet.results import CUSTOMARY
 from fifthwheel.sheet.tables import Facts, Table
+from fifthwheel.units import System
 
 LEFT_TO_THE_TABLE = (".rollout", "launch.speed_at", "braking.time_from", "coast_down.f", "coast_down.effective_mass")
 """Figures that say again what a neighbour says, or are terms of a fit: not drawn."""
@@ -57,7 +60,7 @@ def sections_of(comparison: Comparison) -> tuple[Section, ...]:
     """Return the parts of the page: drawing, table of differences, conditions, how it was computed."""
     a, b = titles(comparison)
     mine = shown_differences(comparison)
-    drawn = [d for d in mine if not any(word in d.a.name for word in LEFT_TO_THE_TABLE)]
+    drawn = [d for d in mine if d.beyond or _is_drawn(d.a.name, comparison.units)]
     bars = [Bar(d.a.label, *size, d.beyond, percent_text(d)) for d in drawn if (size := percent(d)) is not None]
     drawing = differences(bars, a, b)
     parts: list[tuple[str, str, list[Block]]] = [
@@ -68,6 +71,14 @@ def sections_of(comparison: Comparison) -> tuple[Section, ...]:
         ("method", "How it was computed", _method(comparison)),
     ]  # fmt: skip
     return tuple(Section(name, title, tuple(blocks)) for name, title, blocks in parts if blocks)
+
+
+def _is_drawn(name: str, system: System) -> bool:
+    """Return true for a figure of the drawing: no repetition, and of the speed marks those that people quote."""
+    if any(word in name for word in LEFT_TO_THE_TABLE):
+        return False
+    mark = re.search(r"_(\d+)_(?:km_h|mph)\b", name)
+    return mark is None or int(mark[1]) in CUSTOMARY[system]
 
 
 def _where(comparison: Comparison) -> str:
