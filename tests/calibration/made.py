@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -110,7 +110,7 @@ def positions(
 def turning(
     rng: np.random.Generator, sensors: Sensors, turns: tuple[int, ...] = (3, -3), *, pointing: float = 1.0
 ) -> Recording:
-    """Return a session of turns on the spot, each set back to its mark within `pointing` degrees (1 sd), rests between."""
+    """Return a session of turns on the spot, set back to their mark within `pointing` degrees (1 sd)."""
     rates = [np.zeros(int(2.5 * RATE))]
     for count in turns:
         angle = 2.0 * np.pi * count + np.radians(pointing) * (rng.normal() - rng.normal())
@@ -188,14 +188,20 @@ def rolling(
 def sweeping(
     rng: np.random.Generator, sensors: Sensors, *, gain: float = 0.42, offset: float = 0.02, cubic: float = 0.0,
     delay: float = 0.08, radius: float = 0.031, wheelbase: float = 0.33, name: str = "steer_command",
-    front_only: bool = False,
+    front_only: bool = False, seconds: float = 40.0,
 ) -> Recording:  # fmt: skip
     """Return a drive at walking pace with the steering going slowly from lock to lock: kinematic single track."""
-    n, rest = int(40 * RATE), int(2.5 * RATE)
+    n, rest = int(seconds * RATE), int(2.5 * RATE)
     t = np.arange(n + 2 * rest) / RATE
     ramp = np.clip(np.minimum(np.arange(n), n - 1 - np.arange(n)) / RATE, 0.0, 1.0)
     u = np.concatenate([np.zeros(rest), (1.3 + 0.1 * np.sin(np.arange(n) / 700.0)) * ramp, np.zeros(rest)])
-    command = np.concatenate([np.zeros(rest), 0.95 * np.sin(2 * np.pi * np.arange(n) / n * 2.0) * ramp, np.zeros(rest)])
+    command = np.concatenate(
+        [
+            np.zeros(rest),
+            0.95 * np.sin(2 * np.pi * np.arange(n) / n * max(1, n // int(20 * RATE))) * ramp,
+            np.zeros(rest),
+        ]
+    )
     late = np.interp(t - delay, t, command)
     angle = offset + gain * late + cubic * late**3
     rate = u * np.tan(angle) / wheelbase
@@ -213,7 +219,3 @@ def sweeping(
             continue
         channels[f"wheel_speed_{wheel}"] = rim / radius + rng.normal(0, 0.2, u.size) * (u > 0.02)
     return recording_of(t, channels)
-
-
-__all__ = ["CAR", "DIRECTIONS", "G", "RATE", "Roll", "Sensors", "car_in", "drawn_sensors", "positions", "recording_of",
-           "replace", "rolling", "session_of", "split", "sweeping", "turning"]  # fmt: skip

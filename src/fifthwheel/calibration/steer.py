@@ -26,7 +26,7 @@ from fifthwheel.calibration.scene import (
 )
 from fifthwheel.car.calibration import STEER_UNITS
 from fifthwheel.car.model import MarkedRun
-from fifthwheel.data import Bools, Finding, Floats, Quantity
+from fifthwheel.data import Bools, Finding, Floats, Ints, Quantity
 from fifthwheel.motion.prepare import find, on_rows, smooth, tyre_of
 
 KIND = "steer sweep"
@@ -122,11 +122,17 @@ def _speed(scene: Scene, rate: Floats) -> tuple[Floats, float] | None:
     return None
 
 
-def _moving(scene: Scene, steer: Floats, rate: Floats, speed: Floats) -> Bools:
+def _moving(steer: Floats, rate: Floats, speed: Floats) -> Bools:
     """Return (n,) true where the car moves at walking pace with all of it known."""
     with np.errstate(invalid="ignore"):
-        slow = (np.abs(speed) > SLOWEST) & (np.abs(speed) < FASTEST) & (np.abs(rate * speed) < MOST_LATERAL)
+        slow = (np.abs(speed) > SLOWEST) & (np.abs(speed) < FASTEST)
     return slow & np.isfinite(steer) & np.isfinite(rate) & np.isfinite(speed)
+
+
+def _rows(spans: list[tuple[int, int]], rate: Floats, speed: Floats) -> Ints:
+    """Return the rows of the spans where the tyres hardly slip sideways."""
+    rows = np.concatenate([np.arange(first, last) for first, last in spans])
+    return np.asarray(rows[np.abs(rate[rows] * speed[rows]) < MOST_LATERAL])
 
 
 def _spans(scene: Scene, steer: Floats, moving: Bools) -> tuple[list[tuple[int, int]], list[Finding]]:
@@ -198,13 +204,14 @@ def calibrate_steer(
         steer = on_rows(scene.recording, scene.line, channel) if find(scene.recording, channel) else None
         if steer is None or np.nanstd(steer) == 0.0:
             continue
-        spans, unused = _spans(scene, steer, _moving(scene, steer, rate, speed))
+        spans, unused = _spans(scene, steer, _moving(steer, rate, speed))
         findings |= {finding.place: finding for finding in unused}
-        if not spans:
+        rows = _rows(spans, rate, speed) if spans else np.array([], dtype=np.int64)
+        if rows.size * scene.line.dt < LEAST_SWEEP:
             continue
-        fit, x, y = _fitted(scene, smooth(_bridged(steer), width), rate, speed, spans)
+        fit, x, y = _fitted(scene, smooth(_bridged(steer), width), rate, speed, rows)
         relative = math.hypot(driven[1], turning[1])
-        out += _results(scene, channel, fit, x, spans, relative, float(np.median(np.abs(speed[_rows(spans)]))))
+        out += _results(scene, channel, fit, x, spans, relative, float(np.median(np.abs(speed[rows]))))
         bent = _bent(channel, fit, place_of(scene, spans[0][0], spans[-1][1]))
         if bent is not None:
             findings[channel] = bent
@@ -218,29 +225,24 @@ def _bridged(values: Floats) -> Floats:
     return np.interp(at, at[good], values[good]) if good.any() else values
 
 
-def _rows(spans: list[tuple[int, int]]) -> Floats:
-    return np.concatenate([np.arange(a, b) for a, b in spans])
-
-
-def _fitted(
-    scene: Scene, steer: Floats, rate: Floats, speed: Floats, spans: list[tuple[int, int]]
-) -> tuple[SteerFit, Floats, Floats]:
+def _fitted(scene: Scene, steer: Floats, rate: Floats, speed: Floats, rows: Ints) -> tuple[SteerFit, Floats, Floats]:
     """Return the fit at the delay of the steering that leaves the least, with its readings and angles."""
-    rows = _rows(spans).astype(np.int64)
     t = scene.line.t
     angle = road_wheel_angle(rate[rows], speed[rows], scene.car.wheelbase.value)
     weight = np.minimum(np.abs(speed[rows]), 1.0) ** 2
     block = np.floor(t[rows] / BLOCK)
-    best: tuple[float, float, Floats] | None = None
+    some = slice(None, None, max(1, round(0.05 / scene.line.dt)))
+    left = {}
     for delay in np.arange(0.0, LONGEST_DELAY + 1e-9, DELAY_STEP):
-        x = np.interp(t[rows] - delay, t, steer)
-        p, _, _ = _robust(np.column_stack([np.ones(x.size), x, x**3]), angle, weight, block)
-        left = float(np.sum(weight * (angle - p[0] - p[1] * x - p[2] * x**3) ** 2))
-        if best is None or left < best[0]:
-            best = (left, float(delay), x)
-    assert best is not None
-    fit = fit_steer(best[2], angle, weight, block)
-    return SteerFit(**{**vars(fit), "delay": best[1]}), best[2], angle
+        x = np.interp(t[rows][some] - delay, t, steer)
+        X = np.column_stack([np.ones(x.size), x, x**3])
+        root = np.sqrt(weight[some])
+        p, *_ = np.linalg.lstsq(root[:, None] * X, root * angle[some], rcond=None)
+        left[float(delay)] = float(np.sum((root * (angle[some] - X @ p)) ** 2))
+    best = min(left, key=lambda delay: left[delay])
+    readings = np.interp(t[rows] - best, t, steer)
+    fit = fit_steer(readings, angle, weight, block)
+    return SteerFit(**{**vars(fit), "delay": best}), readings, angle
 
 
 def _results(

@@ -33,6 +33,8 @@ FROM_SPEED = 2e-3
 """Relative standard uncertainty of an angle that is summed from speeds (common practice)."""
 REACH = 5.0
 """A mark that does not begin and end at rest is widened by up to this much [s]."""
+SETTLE = 0.5
+"""The ends are read so long [s] into the rests: a wheel below the speed that counts as still may creep on a little."""
 _STILL = 0.05
 WALKING = 4.0
 """Speed [m/s] above which the tyre may already have grown."""
@@ -80,7 +82,21 @@ def _ends(scene: Scene, run: MarkedRun) -> tuple[int, int]:
     before, after = np.flatnonzero(still[low : first + 1]), np.flatnonzero(still[last - 1 : high])
     if not before.size or not after.size or np.any((edges > low + before[-1]) & (edges < last + after[0])):
         return 0, 0
-    return low + int(before[-1]), last + int(after[0])
+    return _outward(scene, low + int(before[-1]), -1), _outward(scene, last + int(after[0]) - 1, 1) + 1
+
+
+def _outward(scene: Scene, row: int, way: int) -> int:
+    """Return the row up to SETTLE seconds further out that still belongs to the same rest."""
+    assert scene.rolling is not None
+    most = round(SETTLE / scene.line.dt)
+    for _ in range(most):
+        there = row + way
+        if not 0 <= there < scene.rolling.size or scene.rolling[there] >= _STILL:
+            break
+        if max(row, there) in scene.line.segments:
+            break
+        row = there
+    return row
 
 
 def _turned(scene: Scene, wheel: str, first: int, last: int) -> Floats | None:
@@ -136,7 +152,7 @@ def _path(scene: Scene, first: int, last: int) -> tuple[float, float, float]:
     heading = np.concatenate([[0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1]) * dt)])
     steps = np.concatenate([[0.0], scene.rolling[first + 1 : last] * dt])
     ratio = way_over_chord(heading, steps)
-    return ratio, float(heading[-1]), 0.2 * (ratio - 1.0) + 2e-5
+    return ratio, float(heading[-1]), 0.1 * (ratio - 1.0) + 2e-5
 
 
 def _usable(scene: Scene, run: MarkedRun) -> Taped | str:

@@ -44,9 +44,9 @@ WHEELS_STILL = 0.35
 """Rim speed [m/s] up to which a car that is turned on the spot rolls its wheels."""
 LONGEST = 180.0
 _TILT = math.radians(4.0)
-_SLACK, _SLACK_PER_TURN = 0.02, 0.02
+_SLACK, _SLACK_PER_TURN = 0.02, 0.03
 """Turns found without a mark: the angle may miss a whole number of turns by this much, and this much a turn."""
-_LEAST_FOUND, _MOST_FOUND = 2, 8
+_LEAST_FOUND, _MOST_FOUND = 2, 6
 
 
 @dataclass(frozen=True)
@@ -191,7 +191,7 @@ def _within(scene: Scene, turning: Turning, run: MarkedRun) -> bool:
 
 
 def _unused(run: MarkedRun) -> Finding:
-    wanted = f"{run.turns} whole turns" if run.turns else "2 to 8 whole turns"
+    wanted = f"{run.turns} whole turns" if run.turns else "2 to 6 whole turns"
     why = f"no turning on the spot of {wanted} between two rests of 1 s is in it"
     remedy = "Leave the car still for two seconds before and after, turn it one way only, and count the turns."
     return not_usable(KIND, f"boot {run.boot}, {run.start:.2f}-{run.end:.2f} s", why, remedy)

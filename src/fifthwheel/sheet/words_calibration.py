@@ -31,7 +31,7 @@ def calibrated_text(done: Calibrated, *, units: System = "metric") -> str:
         lines += [wrapped(_NOTHING, WIDTH), ""]
     for method in dict.fromkeys(one.method for one in results):
         mine = [one for one in results if one.method == method]
-        lines += [f"{method.capitalize()} ({places_text(mine)})"]
+        lines += [wrapped(f"{method.capitalize()} ({places_text(mine)})", WIDTH, later="  ")]
         lines += [line for one in mine for line in _rows(one, units)]
         remark = next((one.remark for one in mine if one.remark), "")
         lines += [wrapped(remark, WIDTH, first="  ", later="  "), ""] if remark else [""]
