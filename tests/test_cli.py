@@ -32,6 +32,7 @@ COMMANDS = [
     ["health"],
     ["measure"],
     ["sheet"],
+    ["calibrate"],
     ["export"],
     ["demo"],
 ]

@@ -18,7 +18,7 @@ from fifthwheel.data import Finding, Measured, Quantity, Recording
 from fifthwheel.errors import ReadError, SessionError
 
 if TYPE_CHECKING:
-    from fifthwheel.calibration import Calibrations
+    from fifthwheel.calibration import Calibrated
     from fifthwheel.car.model import Car, Session
     from fifthwheel.procedure import Covered, TestPlan
     from fifthwheel.readers.mapping import Mapping
@@ -130,16 +130,6 @@ def measure_recording(
     return Measured(motion, runs, figures, refusals, worst_first(found), density, curves)
 
 
-@dataclass(frozen=True)
-class Calibrated:
-    """What `calibrate` did: car and session, what was found, and the file it was written to (None without writing)."""
-
-    car: Car
-    session: Session
-    found: Calibrations
-    path: Path | None
-
-
 def calibrate(session: str | Path, *, write: bool = False) -> Calibrated:
     """Return what the calibration runs of a session give; with `write` put it into `calibration.toml` beside car.toml.
 
@@ -147,7 +137,7 @@ def calibrate(session: str | Path, *, write: bool = False) -> Calibrated:
     """
     import datetime
 
-    from fifthwheel.calibration import entries_of, find_calibrations
+    from fifthwheel.calibration import Calibrated, entries_of, find_calibrations
     from fifthwheel.car.calibration import write_calibration
 
     folder, car, described = _load(session)
@@ -288,9 +278,10 @@ def worst_first(unordered: Sequence[Finding]) -> tuple[Finding, ...]:
 
 
 def _examined(recording: Recording, car: Car) -> tuple[Finding, ...]:
+    from fifthwheel.calibration import contradictions
     from fifthwheel.health import examine
 
-    return worst_first((*recording.findings, *examine(recording, car)))
+    return worst_first((*recording.findings, *examine(recording, car), *contradictions(car)))
 
 
 def _folder(session: str | Path) -> Path:

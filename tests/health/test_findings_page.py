@@ -37,6 +37,7 @@ TOLD = {
     "readers": told_by("readers", {"tell", "_Kind", "Finding"}),
     "store": told_by("store", {"Finding"}),
     "motion": told_by("motion", {"Finding"}),
+    "calibration": told_by("calibration", {"Finding"}),
 }
 
 

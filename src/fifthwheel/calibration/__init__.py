@@ -3,6 +3,6 @@
 from __future__ import annotations
 
 from fifthwheel.calibration.find import contradictions, entries_of, find_calibrations
-from fifthwheel.calibration.result import Calibration, Calibrations
+from fifthwheel.calibration.result import Calibrated, Calibration, Calibrations
 
-__all__ = ["Calibration", "Calibrations", "contradictions", "entries_of", "find_calibrations"]
+__all__ = ["Calibrated", "Calibration", "Calibrations", "contradictions", "entries_of", "find_calibrations"]

@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from fifthwheel.car.model import Car, Session
 from fifthwheel.data import Finding, Quantity
 from fifthwheel.figures.gum import coverage_factor, effective_degrees_of_freedom
 
@@ -52,6 +54,16 @@ class Calibrations:
     results: tuple[Calibration, ...]
     findings: tuple[Finding, ...]
     tables: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Calibrated:
+    """What `calibrate` did: car and session, what was found, and the file it was written to (None without writing)."""
+
+    car: Car
+    session: Session
+    found: Calibrations
+    path: Path | None
 
 
 def combine(values: Sequence[float], independent: Sequence[float]) -> tuple[float, float, float]:

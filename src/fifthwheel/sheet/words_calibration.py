@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from fifthwheel import __version__
-from fifthwheel.calibration import Calibration
+from fifthwheel.calibration import Calibrated, Calibration
 from fifthwheel.data import Quantity
 from fifthwheel.sheet.machine import SCHEMA, SCHEMA_VERSION, finding_as_data
 from fifthwheel.sheet.text import one_line_of, wrapped
 from fifthwheel.sheet.words import findings_text
 from fifthwheel.units import MINUS, System, format_quantity, format_value, one_line
-
-if TYPE_CHECKING:
-    from fifthwheel.session import Calibrated
 
 WIDTH = 80
 _NOTHING = (
@@ -61,7 +58,7 @@ def _rows(one: Calibration, units: System) -> list[str]:
         lines.append(f"    {'car.toml states' if one.stated else 'taken so far':<30}{_held(one, one.car, units)}")
     shares = sorted(one.parts.items(), key=lambda part: -part[1])[:3]
     budget = ", ".join(f"{name} {100.0 * share:.0f} %" for name, share in shares if share > 0.005)
-    lines.append(f"    {'n = ' + str(one.count):<10}{budget}")
+    lines.append(wrapped(budget, WIDTH, first=f"    {'n = ' + str(one.count):<10}", later=" " * 14))
     return lines
 
 
