@@ -215,9 +215,9 @@ def fit_coast_down(
     precision = np.diag(1.0 / np.where(free, prior_sd, 1.0) ** 2)[np.ix_(free, free)]
     theta = np.where(np.isfinite(prior_mean), prior_mean, 0.0).astype(np.float64)
     theta = _first_guess(t, u, theta, free)
+    errors = (speed_sd, wind_sd, wind_time, surface_sd, surface_time)
     for _ in range(12):
-        model, jacobian = _curves_and_slopes(t, u, direction, theta)
-        weight = _weights(t, model, direction, theta, speed_sd, wind_sd, wind_time, surface_sd, surface_time)
+        model, jacobian, weight = _linearised(t, u, direction, theta, errors)
         JW = np.einsum("rnp,rnm->prm", jacobian[:, :, free], weight)
         normal = np.einsum("prm,rmq->pq", JW, jacobian[:, :, free]) + precision
         residual = u - model
@@ -233,6 +233,34 @@ def fit_coast_down(
     gain[free] = covariance @ JW.reshape(int(np.count_nonzero(free)), -1)
     prior_gain[np.ix_(free, free)] = covariance @ precision
     return RoadLoadFit(theta, full, gain, prior_gain, residual, jacobian, weight)
+
+
+def _linearised(
+    t: Floats, u: Floats, direction: Floats, theta: Floats, errors: tuple[float, float, float, float, float]
+) -> tuple[Floats, Floats, Floats]:
+    """Return the model's curves, their slopes and weights; raise FigureError where the model runs off."""
+    try:
+        with np.errstate(over="raise", invalid="raise", divide="raise"):
+            model, jacobian = _curves_and_slopes(t, u, direction, theta)
+            return model, jacobian, _weights(t, model, direction, theta, *errors)
+    except (FloatingPointError, np.linalg.LinAlgError):
+        raise FigureError(
+            "the coast-down curves do not follow a road load", do="Look at the speed in these runs, or strike them"
+        ) from None
+
+
+def run_information(
+    t: Floats, u: Floats, direction: float, theta: Floats, *, wind_sd: float, speed_sd: float = 0.005,
+    wind_time: float = 4.0, surface_sd: float = 0.01, surface_time: float = 0.5,
+) -> Floats:  # fmt: skip
+    """Return the Fisher information (5, 5) of one run about theta, its start speed free; errors as `fit_coast_down`.
+
+    t, u (n,): the run's curve; direction +1 or -1; theta (5,).
+    """
+    times, way = t[None, :], np.array([direction])
+    errors = (speed_sd, wind_sd, wind_time, surface_sd, surface_time)
+    _, jacobian, weight = _linearised(times, u[None, :], way, theta, errors)
+    return np.asarray(jacobian[0].T @ weight[0] @ jacobian[0])
 
 
 def _first_guess(t: Floats, u: Floats, theta: Floats, free: np.ndarray) -> Floats:

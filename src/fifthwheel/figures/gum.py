@@ -83,8 +83,8 @@ def linear_trend(order: ArrayLike, groups: Sequence[Sequence[int]], values: Arra
     """Return the change of values per step of order, its two-sided p-value, and the deviation about the trend.
 
     order, values (n,); groups: index lists whose levels may differ (directions). Least squares with one level for each
-    group and one slope for all; Student's t with n - groups - 1 degrees of freedom (ISO 5725-2 assumes no trend; this is
-    the t-test of a regression slope). NaN, NaN, NaN with under 2 degrees of freedom or when all are of one order.
+    group and one slope for all; Student's t-test of the slope with n - groups - 1 degrees of freedom. All three NaN
+    with under 2 degrees of freedom or when all are of one order.
     """
     from scipy.special import stdtr
 

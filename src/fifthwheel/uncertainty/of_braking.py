@@ -18,7 +18,8 @@ from fifthwheel.figures.braking import (
     mfdd_of_curve,
     rest_time,
 )
-from fifthwheel.figures.crossings import mean_over, peak_window, value_at
+from fifthwheel.figures.crossings import mean_over, value_at
+from fifthwheel.figures.peaks import peak_mean, roughness
 from fifthwheel.figures.speed_pass import best_window, mean_speed
 from fifthwheel.figures.steady_circle import circle_figures, whole_turns
 from fifthwheel.figures.step_steer import peak_response, reference_time, response_time
@@ -34,6 +35,9 @@ SMOOTHED = 0.03
 
 PEAK_WITHIN = 0.5
 """The peak of a step response is sought this long [s] after the step, or four response times: later it is driving."""
+
+PEAK_OVER = 2.0
+"""A step response has a peak when it overshoots by more than this many standard uncertainties."""
 
 LATE = 0.02
 """Standard uncertainty [s] of when a wheel is seen to lock: a speed computed on the car follows late."""
@@ -60,10 +64,10 @@ def braking_values(view: View, car: Car) -> Iterator[Value]:
             yield Value(f"braking.distance_corrected_{mark}", float(pair[0]), pair[1])
     pair = [mfdd_of_curve(t, u, s, v) for (u, s), v in zip(curves, v0, strict=True)]
     yield Value("braking.mfdd", float(pair[0]), pair[1])
-    start, end = peak_window(t, -view.mean["ax"][begin:])
-    if np.isfinite(start):
-        drawn = -mean_over(t, view.draws["ax"][:, begin:], start, end)
-        yield Value("braking.peak_deceleration", -float(mean_over(t, view.mean["ax"][begin:], start, end)), drawn)
+    drawn = -view.draws["ax"][:, begin:]
+    peak, peaks = peak_mean(t, -view.mean["ax"][begin:], view.spread_of_ax()[begin:], drawn)
+    if np.isfinite(peak):
+        yield Value("braking.peak_deceleration", peak, peaks)
     yield from _locked(view, begin, car)
 
 
@@ -121,6 +125,35 @@ def _low_pass(t: Floats, y: Floats) -> Floats:
     return np.asarray((total[..., high] - total[..., low]) / (high - low))
 
 
+def _smoothed_rows(t: Floats) -> int:
+    return 2 * round(0.5 * SMOOTHED / float(np.median(np.diff(t)))) + 1
+
+
+def _gyro_noise(view: View) -> Floats:
+    """Return draws (K,) of what the gyro's noise, seen in the yaw rate from row to row, leaves in its short mean."""
+    rng = np.random.default_rng([view.run.first, 11])
+    left = roughness(view.mean["r"]) / math.sqrt(_smoothed_rows(view.t))
+    return np.asarray(left * rng.standard_normal(view.draws["r"].shape[0]))
+
+
+def _shaken(view: View, rows: int, count: int) -> Floats:
+    """Return draws (count, rows) of the gyro's noise in the short mean of the yaw rate, row after row."""
+    rng, width = np.random.default_rng([view.run.first, 13]), _smoothed_rows(view.t)
+    white = roughness(view.mean["r"]) * rng.standard_normal((count, rows + width))
+    total = np.cumsum(white, axis=1)
+    return np.asarray((total[:, width:] - total[:, :-width]) / width)
+
+
+def _steer_noise(delta: Floats, view: View) -> Floats:
+    """Return draws (K,) of the error of a steer step (n,) [rad]: noise in two medians, and the channel's resolution."""
+    rng = np.random.default_rng([view.run.first, 17])
+    steps = np.abs(np.diff(delta))
+    resolution = float(np.min(steps[steps > 1e-9], initial=np.inf))
+    parts = [1.25 * roughness(delta) / math.sqrt(max(n, 1)) for n in (view.first, (view.last - view.first) // 2)]
+    parts.append(math.sqrt(2.0 / 12.0) * resolution if math.isfinite(resolution) else 0.0)
+    return np.asarray(math.hypot(*parts) * rng.standard_normal(view.draws["r"].shape[0]))
+
+
 def step_values(recording: Recording, track: Track, view: View) -> Iterator[Value]:
     """Yield the figures of one step of steer: steady yaw rate and gain, response time, peak time, overshoot."""
     steer = channel_on(recording, track, "steer")
@@ -142,12 +175,14 @@ def step_values(recording: Recording, track: Track, view: View) -> Iterator[Valu
     if not np.isfinite(reference) or steady == 0.0:
         return
     drawn = _low_pass(view.t, view.draws["r"])[:, rows]
+    noise = _gyro_noise(view)
     steadies = mean_over(t, drawn, settled, float(t[-1]))
     yield Value("step_steer.yaw_rate", abs(steady), np.abs(steadies))
     if angle:
         zeros = np.mean(view.draws["r"][:, : view.first], axis=1)
         turned = after - before
-        yield Value("step_steer.yaw_rate_gain", (steady - zero) / turned, (steadies - zeros) / turned)
+        turns = turned + _steer_noise(delta, view)
+        yield Value("step_steer.yaw_rate_gain", (steady - zero) / turned, (steadies - zeros) / turns)
     response = float(response_time(t, r, steady, reference))
     late = np.random.default_rng([view.run.first, 7]).standard_normal(drawn.shape[0])
     late *= math.hypot(TIMING, float(np.median(np.diff(t))) / math.sqrt(12.0))
@@ -156,9 +191,10 @@ def step_values(recording: Recording, track: Track, view: View) -> Iterator[Valu
         return
     early = t <= reference + max(PEAK_WITHIN, 4.0 * response)
     peak, overshoot = peak_response(t[early], r[early], steady, reference)
-    at_peak = value_at(t, drawn, float(np.clip(reference + peak, t[0], t[-1]))) / steadies - 1.0
-    times = [
-        peak_response(t[early], row[early], value, reference)[0] for row, value in zip(drawn, steadies, strict=True)
-    ]
+    at_peak = (value_at(t, drawn, float(np.clip(reference + peak, t[0], t[-1]))) + noise) / steadies - 1.0
     yield Value("step_steer.overshoot", overshoot, at_peak)
+    if overshoot < PEAK_OVER * float(np.std(at_peak)):
+        return
+    shaken = drawn[:, early] + _shaken(view, int(np.count_nonzero(early)), drawn.shape[0])
+    times = [peak_response(t[early], row, value, reference)[0] for row, value in zip(shaken, steadies, strict=True)]
     yield Value("step_steer.peak_time", peak, np.array(times) + late)

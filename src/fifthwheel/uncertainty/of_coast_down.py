@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from fifthwheel.car.model import Car, Session
+from fifthwheel.car.model import Car, Conditions, Session
 from fifthwheel.data import Estimate, Floats, Quantity
 from fifthwheel.figures.coast_down import (
     RoadLoadFit,
@@ -36,6 +36,7 @@ from fifthwheel.uncertainty.conditions import (
     rotating_share_uncertainty,
     slope_of,
 )
+from fifthwheel.uncertainty.takes import what_it_takes
 from fifthwheel.uncertainty.views import View
 
 SAMPLES = 61
@@ -58,6 +59,10 @@ STANDARD_AIR = 1.225
 
 SPEEDS = (5, 10, 15, 20, 25, 30, 35, 40)
 """Speeds [m/s] at which the coasting deceleration is stated, where driven."""
+
+
+Known = tuple[float, float, float, float]
+"""Mass [kg], effective mass [kg], air density [kg/m3], lift area [m2, down positive]."""
 
 
 @dataclass(frozen=True)
@@ -90,7 +95,7 @@ def coast_down_estimates(
     grade = 9.80665 * m / m_e
     prior_mean = np.array([0.0, F1_AT_10 / 10.0 * rolling, 0.0, wind.value, grade * slope.value])
     prior_sd = np.array([np.inf, F1_SPREAD / 10.0 * rolling, np.inf, wind.u, grade * slope.u])
-    guess = 0.3 if session.conditions.wind is None else 0.10 + 0.15 * session.conditions.wind.value
+    guess = gust_guess(session.conditions)
     fit = _fit(t, u, s, prior_mean, prior_sd, guess)
     gust = _gustiness(fit, t, u, s, drawn, guess)
     for values, share in ((prior_mean, F1_AT_10), (prior_sd, F1_SPREAD)):
@@ -101,12 +106,33 @@ def coast_down_estimates(
     run_ids = tuple(view.run.id for view in views)
     direction = "" if two_way else views[0].run.direction
     remark = _remark(fit, terms, m, m_e, two_way, car)
-    out = []
     known = (m, m_e, rho.value, car.lift_area.value)
+    out: list[Estimate] = []
+    budgets: dict[str, dict[str, float]] = {}
+    scales: dict[str, Floats] = {}
     for name, value, function in _outputs(fit, float(np.max(u)), float(np.min(u)), known):
         variance = _budget(function, terms, fit, known, names, shared)
+        budgets[name], scales[name] = variance, _slope(function, fit.theta, known)
         out.append(_estimate(name, value, variance, len(views), run_ids, two_way, direction, remark))
-    return out, _curve(views, t, u, fit, terms, m_e, m, gust)
+    curve = _curve(views, t, u, fit, terms, m_e, m, gust)
+    curve["what_it_takes"] = what_it_takes(fit, t, u, s, prior_sd, gust, budgets, scales, car)
+    return out, curve
+
+
+def _slope(function: Any, theta: Floats, known: Known) -> Floats:
+    """Return the slope (5,) of a figure by theta."""
+    steps = np.array([1e-4, 1e-5, 1e-6, 1e-3, 1e-4])
+    up, down = function(theta + np.diag(steps), *known), function(theta - np.diag(steps), *known)
+    return np.asarray((up - down) / (2.0 * steps))
+
+
+def gust_guess(conditions: Conditions) -> float:
+    """Return the deviation of gusts [m/s] to expect at car height before there are runs.
+
+    0.3 m/s when no wind is stated; else 0.1 m/s and 0.15 of the wind: near the ground a quarter of the mean wind there
+    (1 / ln(z / z0), 0.2 m over short grass or asphalt), which is about 0.6 of that at head height.
+    """
+    return 0.3 if conditions.wind is None else 0.10 + 0.15 * conditions.wind.value
 
 
 def _on_grid(views: Sequence[View]) -> tuple[Floats, Floats, Floats]:
@@ -190,10 +216,6 @@ def _terms(
     theta = fit.theta + sum(moved.values(), start=np.zeros((count, 5)))
     lift = normal(rng, car.lift_area.value, car.lift_area.u, count)
     return _Terms(theta, moved, mass, mass + rotating, density, lift)
-
-
-Known = tuple[float, float, float, float]
-"""Mass [kg], effective mass [kg], air density [kg/m3], lift area [m2, down positive]."""
 
 
 def _outputs(fit: RoadLoadFit, highest: float, lowest: float, known: Known) -> list[tuple[str, float, Any]]:

@@ -19,6 +19,7 @@ from fifthwheel.figures.acceleration import (
     time_to_speed,
 )
 from fifthwheel.figures.crossings import mean_over, peak_window
+from fifthwheel.figures.peaks import PEAKED, peak_mean
 from fifthwheel.runs.signals import channel_on, despiked
 from fifthwheel.uncertainty.views import Value, View
 
@@ -68,10 +69,11 @@ def launch_values(view: View, car: Car) -> Iterator[Value]:
 def _peaks(view: View, rows: slice, car: Car) -> Iterator[Value]:
     """Yield peak acceleration and peak slip: the window chosen on the mean motion, evaluated on the draws."""
     t, u = view.t[rows], view.mean["u"][rows]
-    start, end = peak_window(t, view.mean["ax"][rows])
-    if np.isfinite(start):
-        value = float(mean_over(t, view.mean["ax"][rows], start, end))
-        yield Value("launch.peak_acceleration", value, mean_over(t, view.draws["ax"][:, rows], start, end))
+    peak, peaks = peak_mean(
+        t, view.mean["ax"][rows], view.spread_of_ax()[rows], view.draws["ax"][:, rows], doses=PEAKED
+    )
+    if np.isfinite(peak):
+        yield Value("launch.peak_acceleration", peak, peaks)
     fast = u >= SLIP_FROM
     best: dict[str, Value] = {}
     for wheel in car.driven:
@@ -85,7 +87,8 @@ def _peaks(view: View, rows: slice, car: Car) -> Iterator[Value]:
             value = float(mean_over(t, curve, start, end)) if np.isfinite(start) else -np.inf
             if value > (best[name].value if name in best else -np.inf):
                 inside = slice(max(0, int(np.searchsorted(t, start)) - 1), int(np.searchsorted(t, end)) + 2)
-                rim = (1.0 + mean_slip[inside]) * u[inside] * radius_ratio(view, wheel)[:, None]
+                rim = (1.0 + mean_slip[inside]) * u[inside]
+                rim = rim * radius_ratio(view, wheel)[:, None] * growth_ratio(view, car, wheel, rim)
                 speed = view.draws["u"][:, rows][:, inside]
                 drawn = rim - speed if name.endswith("slip_speed") else rim / np.maximum(speed, 0.1) - 1.0
                 drawn = np.where(fast[inside], drawn, 0.0)
@@ -101,6 +104,17 @@ def radius_ratio(view: View, wheel: str) -> Floats:
             drawn = view.shared[name]
             return np.asarray(drawn / np.mean(drawn))
     return np.ones(count)
+
+
+def growth_ratio(view: View, car: Car, wheel: str, rim: Floats) -> Floats:
+    """Return each draw's growth of a tyre over the mean growth (K, n), at rim speeds (n,) [m/s]; 1 when not drawn."""
+    drawn = view.shared.get("tyre_growth_front" if wheel.startswith("f") else "tyre_growth_rear")
+    if drawn is None:
+        return np.ones((next(iter(view.draws.values())).shape[0], 1))
+    tyre = car.tyre_front if wheel.startswith("f") else car.tyre_rear
+    square = (rim / tyre.growth_at.value) ** 2
+    middle = float(np.mean(drawn))
+    return np.asarray((1.0 + drawn[:, None] * square) / (1.0 + middle * square))
 
 
 def energy_values(recording: Recording, track: Track, view: View, scale: Floats) -> Iterator[Value]:
