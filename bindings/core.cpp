@@ -63,6 +63,7 @@ fw::MotionSettings<double> settings_of(const nb::dict& d) {
     s.bias_accel_walk = number(d, "bias_accel_walk");
     s.bias_gyro_walk = number(d, "bias_gyro_walk");
     s.gyro_noise = number(d, "gyro_noise");
+    if (d.contains("gyro_scale_walk")) s.gyro_scale_walk = number(d, "gyro_scale_walk");
     s.slope_walk = number(d, "slope_walk");
     s.still_speed_variance = number(d, "still_speed_variance");
     s.still_rate_variance = number(d, "still_rate_variance");
@@ -89,6 +90,8 @@ fw::MotionRows rows_of(const nb::dict& d) {
     r.slow_gz = field<float>(d, "slow_gz", n);
     r.noise_x = field<float>(d, "noise_x", n);
     r.noise_y = field<float>(d, "noise_y", n);
+    r.noise_r = field<float>(d, "noise_r", n);
+    r.guide = field<float>(d, "guide", n);
     r.steer = field<float>(d, "steer", n);
     r.wheel_speed = field<float>(d, "wheel_speed", 4 * n);
     r.wheel_variance = field<float>(d, "wheel_variance", 4 * n);

@@ -58,7 +58,7 @@ fw::MotionGaussian<double> some_state(unsigned seed) {
     return state;
 }
 
-fw::MotionInput<double> some_input() { return {0.005, 3.0, 4.0, 0.8, 3e-4, 4e-4, 3.0, 4.0, 0.8}; }
+fw::MotionInput<double> some_input() { return {0.005, 3.0, 4.0, 0.8, 3e-4, 4e-4, 1e-6, 3.0, 4.0, 0.8}; }
 
 // F by central differences of the propagation itself.
 Dense numeric_transition(const fw::MotionSettings<double>& s, const double* x0,
@@ -209,12 +209,14 @@ TEST_CASE("the derivatives of every measurement are those of its prediction") {
         for (const double load : {0.0, 4.0, -6.0}) {
             for (const double steer : {0.0, 0.3}) {
                 fw::SparseRow<double> h;
-                fw::wheel_prediction(s, state.x, wheel, 0.8, 0.8, load, steer, 1.0, h);
+                fw::wheel_prediction(s, state.x, wheel, 0.8, 0.8, load, steer, state.x[fw::motion::u], 1.0,
+                                     h);
                 check_derivatives(
                     state, h,
                     [&](const double* x) {
                         fw::SparseRow<double> none;
-                        return fw::wheel_prediction(s, x, wheel, 0.8, 0.8, load, steer, 1.0, none);
+                        return fw::wheel_prediction(s, x, wheel, 0.8, 0.8, load, steer, x[fw::motion::u], 1.0,
+                                                    none);
                     },
                     // Products of two small corrections are left out of the derivatives (0.03 of a speed of 6
                     // m/s).
@@ -231,6 +233,15 @@ TEST_CASE("the derivatives of every measurement are those of its prediction") {
             return fw::lateral_prediction(s, x, 0.8, 0.8, 4.0, none);
         },
         1e-6);
+}
+
+TEST_CASE("a tyre grows with the square of its turn rate") {
+    // R = R0 (1 + g (omega R0 / v0)^2), so a rim speed of 30 m/s at g = 0.04 and v0 = 25 m/s rolls at 30 (1 +
+    // 0.04 * 1.44) = 31.728 m/s; the root is unique for g > 0.
+    CHECK(fw::rim_speed(31.728, 0.04, 25.0) == doctest::Approx(30.0).epsilon(1e-7));
+    CHECK(fw::rim_speed(-31.728, 0.04, 25.0) == doctest::Approx(-30.0).epsilon(1e-7));
+    CHECK(fw::rim_speed(23.0, 0.15, 20.0) == doctest::Approx(20.0).epsilon(1e-6));
+    CHECK(fw::rim_speed(12.0, 0.0, 25.0) == 12.0);
 }
 
 TEST_CASE("an antenna off the centre of gravity moves with omega x p") {
@@ -287,11 +298,13 @@ TEST_CASE("the forward filter also runs in single precision") {
     for (float& sd : s.prior_sd) sd = 0.05F;
     auto state = fw::motion_start(s);
     for (int k = 0; k < 2000; ++k) {
-        fw::motion_predict(s, state,
-                           fw::MotionInput<float>{0.005F, 2.0F, 0.0F, 0.0F, 1e-3F, 1e-3F, 2.0F, 0.0F, 0.0F});
+        fw::motion_predict(
+            s, state,
+            fw::MotionInput<float>{0.005F, 2.0F, 0.0F, 0.0F, 1e-3F, 1e-3F, 1e-6F, 2.0F, 0.0F, 0.0F});
         fw::SparseRow<float> h;
         const float z = 2.0F * 0.005F * float(k + 1);
-        const float y = z - fw::wheel_prediction(s, state.x, 0, 0.0F, 0.0F, 0.0F, 0.0F, 1.0F, h);
+        const float y =
+            z - fw::wheel_prediction(s, state.x, 0, 0.0F, 0.0F, 0.0F, 0.0F, state.x[fw::motion::u], 1.0F, h);
         fw::scalar_update(state, h, y, 1e-3F, 1e-3F, fw::Gate<float>{},
                           static_cast<fw::MotionApplied<float>*>(nullptr));
     }

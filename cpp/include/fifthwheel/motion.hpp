@@ -41,7 +41,7 @@ enum State : int {
     radius_fr,
     radius_rl,
     radius_rr,
-    growth_front,  // relative growth of the radius at the reference speed
+    growth_front,  // relative growth of the radius at the reference rim speed
     growth_rear,
     slip,        // longitudinal slip per unit of load, driving or rolling [s2/m]
     brake_slip,  // the same under braking: the share of each axle in it is not well known
@@ -69,13 +69,14 @@ struct MotionSettings {
     Real wheel_y[4] = {};
     Real radius[4] = {};  // stated rolling radius [m]
     bool steered[4] = {true, true, false, false};
-    Real growth_speed = Real(20);  // speed at which the growth is stated [m/s]
+    Real growth_speed = Real(20);  // rim speed at the stated radius at which the growth is stated [m/s]
     Real rear_axle_x = Real(0);
     Real antenna_x = Real(0);
     Real antenna_y = Real(0);
     Real bias_accel_walk = Real(0);  // [m2/s5]
     Real bias_gyro_walk = Real(0);   // [rad2/s3]
-    Real gyro_noise = Real(0);       // [rad2/s]
+    Real gyro_noise = Real(0);       // [rad2/s], where the rows have none of their own
+    Real gyro_scale_walk = Real(0);  // wander of the gyro's scale while the car turns [1/s]
     Real slope_walk = Real(0);       // [1/m]
     // Take the mean of both wheels of an axle as one reading: their difference holds the yaw rate only as
     // well as track and tyres are known, so with a gyro it is left out.
@@ -94,7 +95,8 @@ struct MotionSettings {
     Real growth_shared_sd = Real(0);
 };
 
-// Inertial input of one step: mean over the step; power spectral densities of the noise of both axes [m2/s3].
+// Inertial input of one step: mean over the step; power spectral densities of the noise of both axes [m2/s3]
+// and of the turn rate [rad2/s].
 template <typename Real>
 struct MotionInput {
     Real dt;
@@ -103,6 +105,7 @@ struct MotionInput {
     Real gz;
     Real noise_x;
     Real noise_y;
+    Real noise_r;
     // The same readings smoothed over about 0.1 s, for the derivatives with respect to scale errors only: the
     // noise of a raw reading would be correlated with itself and pull every scale towards zero (errors in
     // variables).
@@ -195,11 +198,11 @@ MotionTransition<Real> motion_transition(const MotionSettings<Real>& settings, c
     f.v_roll = -g * (in.slow_ay - x[bias_ay]) * dt;
     f.q_u = in.noise_x * dt;
     f.q_v = in.noise_y * dt;
-    f.q_psi = settings.gyro_noise * dt;
+    f.q_psi = in.noise_r * dt;
     f.gyro_u = vm;
     f.gyro_v = -um;
     f.q_bias_accel = settings.bias_accel_walk * dt;
-    f.q_bias_gyro = settings.bias_gyro_walk * dt;
+    f.q_bias_gyro = (settings.bias_gyro_walk + settings.gyro_scale_walk * slow * slow) * dt;
     f.q_slope = settings.slope_walk * (um < Real(0) ? -um : um) * dt;
     return f;
 }
@@ -391,12 +394,30 @@ MotionGaussian<Real> motion_start(const MotionSettings<Real>& settings) {
 
 // ---- measurements: each returns the predicted value and fills the sparse row of derivatives ----
 
+// Rim speed at which a radius that grows by `growth` at `growth_speed` gives the speed `pulled`: the root of
+// rim (1 + growth (rim / growth_speed)^2) = pulled by Newton's method, which two steps bring below 1e-6 of it
+// for a growth of up to 15 % at the speed at hand.
+template <typename Real>
+Real rim_speed(Real pulled, Real growth, Real growth_speed) {
+    const Real bend = growth / (growth_speed * growth_speed);
+    Real rim = pulled;
+    for (int step = 0; step < 3; ++step) {
+        const Real grown = bend * rim * rim;
+        const Real slope = Real(1) + Real(3) * grown;
+        if (!(slope > Real(0.3))) return pulled;
+        rim -= (rim * (Real(1) + grown) - pulled) / slope;
+    }
+    return rim;
+}
+
 // Rim speed at the stated radius, omega * radius, of wheel i under `load` [m/s2] at steer angle `steer`
-// [rad]: forward velocity of the hub times (1 + slip * load) over the true relative radius.
-// The derivatives are weighed by `part` and added to those already in h.
+// [rad]: forward velocity of the hub times (1 + slip * load) over the true relative radius, which grows with
+// the square of the turn rate: R = R0 (1 + growth (omega R0 / growth_speed)^2). `guide`: a calm forward speed
+// for the derivatives with respect to constants. The derivatives are weighed by `part` and added to those
+// already in h.
 template <typename Real>
 Real wheel_prediction(const MotionSettings<Real>& settings, const Real* x, int wheel, Real gz, Real slow_gz,
-                      Real load, Real steer, Real part, SparseRow<Real>& h) {
+                      Real load, Real steer, Real guide, Real part, SparseRow<Real>& h) {
     using namespace motion;
     const Real scale = Real(1) + x[gyro_scale];
     const Real rate = gz - x[bias_gz];
@@ -406,26 +427,32 @@ Real wheel_prediction(const MotionSettings<Real>& settings, const Real* x, int w
     const Real s = angle == Real(0) ? Real(0) : sin(angle);
     const Real arm = settings.wheel_x[wheel] * s - settings.wheel_y[wheel] * c;
     const Real hub = x[u] * c + x[v] * s + r * arm;
-    // Growth goes by the estimated speed, not by the reading: the reading's own noise in its derivative would
-    // pull the estimate of the growth at every update.
-    const Real relative = x[u] / settings.growth_speed;
-    const Real q = relative * relative;
+    // What the constants are multiplied with in the derivatives: from `guide`, a calm speed that knows next
+    // to nothing of this reading. Noise of readings that lasts, in their own derivatives, would pull every
+    // scale at every update.
+    const Real calm = hub + (guide - x[u]) * c;
+    // The radius grows with the square of the turn rate: rim (1 + growth (rim / growth_speed)^2) = pulled.
     const int loaded = load < -settings.light_load ? brake_slip : slip;
     const int grown = wheel < 2 ? growth_front : growth_rear;
     const Real slipping = Real(1) + x[loaded] * load;
-    const Real growing = Real(1) - x[grown] * q;
     const Real log_radius = x[radius_fl + wheel];
     const Real shrinking = Real(1) - log_radius + log_radius * log_radius / Real(2);
-    const Real factor = slipping * growing * shrinking;
-    const Real by_growth = -slipping * shrinking * hub;
-    h.merge(u, part * (c * factor + by_growth * x[grown] * Real(2) * relative / settings.growth_speed));
+    const Real pulled = slipping * shrinking * hub;
+    const Real rim = rim_speed(pulled, x[grown], settings.growth_speed);
+    const Real relative = rim / settings.growth_speed;
+    const Real q = relative * relative;
+    const Real follow = Real(1) / (Real(1) + Real(3) * x[grown] * q);
+    const Real factor = slipping * shrinking * follow;
+    h.merge(u, part * c * factor);
     if (s != Real(0)) h.merge(v, part * s * factor);
     h.merge(bias_gz, -part * scale * arm * factor);
     h.merge(gyro_scale, part * (slow_gz - x[bias_gz]) * arm * factor);
-    h.merge(radius_fl + wheel, part * (log_radius - Real(1)) * slipping * growing * hub);
-    h.merge(grown, part * by_growth * q);
-    if (load != Real(0)) h.merge(loaded, part * load * growing * shrinking * hub);
-    return hub * factor;
+    h.merge(radius_fl + wheel, part * (log_radius - Real(1)) * slipping * follow * calm);
+    const Real steady = calm / (Real(1) + x[grown] * q);
+    h.merge(grown,
+            -part * follow * steady * steady * steady / (settings.growth_speed * settings.growth_speed));
+    if (load != Real(0)) h.merge(loaded, part * load * shrinking * follow * calm);
+    return rim;
 }
 
 // Lateral velocity of the rear axle, v + x_rear r, and what its tyres need to carry the lateral acceleration

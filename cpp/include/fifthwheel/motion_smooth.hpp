@@ -26,6 +26,8 @@ struct MotionRows {
     const float* slow_gz = nullptr;      // *
     const float* noise_x = nullptr;      // power spectral density of the specific force [m2/s3]
     const float* noise_y = nullptr;      //
+    const float* noise_r = nullptr;      // * power spectral density of the turn rate [rad2/s]
+    const float* guide = nullptr;        // * calm forward speed for derivatives [m/s]
     const float* steer = nullptr;        // * [rad]
     const float* wheel_speed = nullptr;  // * [count][4], rad/s
     const float* wheel_variance =
@@ -143,6 +145,7 @@ class MotionPass {
         in.gz = Real(0.5) * (Real(rows_.gz[k]) + Real(rows_.gz[k + 1]));
         in.noise_x = Real(rows_.noise_x[k]);
         in.noise_y = Real(rows_.noise_y[k]);
+        in.noise_r = rows_.noise_r != nullptr ? Real(rows_.noise_r[k]) : settings_.gyro_noise;
         in.slow_ax = Real(rows_.slow_ax != nullptr ? rows_.slow_ax[k] : rows_.ax[k]);
         in.slow_ay = Real(rows_.slow_ay != nullptr ? rows_.slow_ay[k] : rows_.ay[k]);
         in.slow_gz = slow_rate(k);
@@ -270,8 +273,10 @@ class MotionPass {
         out.own = rows_.wheel_own != nullptr ? Real(rows_.wheel_own[at]) : out.variance;
         out.load = rows_.wheel_load != nullptr ? Real(rows_.wheel_load[at]) : Real(0);
         const Real steer = rows_.steer != nullptr && finite(rows_.steer[k]) ? Real(rows_.steer[k]) : Real(0);
-        out.y = omega * settings_.radius[wheel] - wheel_prediction(settings_, x, wheel, Real(rows_.gz[k]),
-                                                                   slow_rate(k), out.load, steer, part, h);
+        const Real guide = rows_.guide != nullptr ? Real(rows_.guide[k]) : x[motion::u];
+        out.y =
+            omega * settings_.radius[wheel] - wheel_prediction(settings_, x, wheel, Real(rows_.gz[k]),
+                                                               slow_rate(k), out.load, steer, guide, part, h);
         return out;
     }
 

@@ -8,15 +8,13 @@ import numpy as np
 
 from fifthwheel.core import MotionProblem
 from fifthwheel.data import Floats, Ints
-from fifthwheel.motion.prepare import Timeline, smooth
-
-COARSE_STEP = 0.02
-"""Row interval [s] of the first pass; slip and braking build up over several (common practice, no source)."""
+from fifthwheel.motion.levels import COARSE_STEP, WHEEL_STEP
+from fifthwheel.motion.prepare import Timeline, WheelColumns, smooth
 
 
-def coarse_rows(line: Timeline) -> Ints:
-    """Return the rows kept: about COARSE_STEP apart, the first of every segment among them."""
-    every = max(1, round(COARSE_STEP / line.dt))
+def coarse_rows(line: Timeline, part: int = 1) -> Ints:
+    """Return the rows kept: about COARSE_STEP apart, the first of every segment among them; or every `part`-th."""
+    every = max(1, round(COARSE_STEP / line.dt)) * part
     ends = [*line.segments[1:].tolist(), line.t.size]
     pieces = [np.arange(a, b, every) for a, b in zip(line.segments.tolist(), ends, strict=True)]
     return np.concatenate(pieces).astype(np.int64)
@@ -25,7 +23,7 @@ def coarse_rows(line: Timeline) -> Ints:
 def coarse_problem(problem: MotionProblem, kept: Ints, line: Timeline) -> MotionProblem:
     """Return the problem on the kept rows: inertial readings as means around them, the rest as they stand there.
 
-    Variances of white noise of the same weight shrink with the number of rows left out, not below a single reading's.
+    Wheels and the lateral constraint stand on those rows only, so they are the same as in the second pass.
     """
     every = max(1, round(COARSE_STEP / line.dt))
     if every == 1:
@@ -38,11 +36,6 @@ def coarse_problem(problem: MotionProblem, kept: Ints, line: Timeline) -> Motion
             rows[name] = np.ascontiguousarray(values[kept])
         else:
             rows[name] = values
-    if "wheel_variance" in rows:
-        full = rows["wheel_variance"]
-        rows["wheel_variance"] = np.where(full > 0.0, np.maximum(full / every, rows["wheel_own"]), 0.0)
-    rows["lateral_variance"] = rows["lateral_variance"] / np.float32(every)
-    rows["lateral_memory"] = max(1.0, rows["lateral_memory"] / every)
     fixes = dict(problem.fixes)
     if "row" in fixes:
         at = np.searchsorted(kept, fixes["row"], side="right") - 1
@@ -51,6 +44,40 @@ def coarse_problem(problem: MotionProblem, kept: Ints, line: Timeline) -> Motion
     restarts = dict(problem.restarts)
     restarts["row"] = np.searchsorted(kept, restarts["row"]).astype(np.int64)
     return MotionProblem(problem.settings, rows, fixes, restarts)
+
+
+def thinned(wheels: WheelColumns, push: Floats | None, radius: np.ndarray, line: Timeline) -> np.ndarray:
+    """Return the wheel speeds (n, 4) [rad/s] as means over WHEEL_STEP on rows as far apart, NaN elsewhere.
+
+    Faults of an encoder within a turn are large in a single reading and average out in a mean; a filter fed with single
+    readings would correlate them with its own speed, which bends every scale that it estimates. push: (n,) [m/s2]
+    longitudinal acceleration but for a constant: it takes off what a changing acceleration adds to the mean; radius:
+    (4,) [m]. A wheel read on fewer than half of the rows is left as it is.
+    """
+    every = max(1, round(COARSE_STEP / line.dt))
+    width = round(WHEEL_STEP / line.dt) | 1
+    out = wheels.speed.copy()
+    if every == 1:
+        return out
+    chosen = np.zeros(line.t.size, dtype=np.bool_)
+    chosen[coarse_rows(line, max(1, round(WHEEL_STEP / (every * line.dt))))] = True
+    bow = np.zeros(line.t.size)
+    if push is not None:
+        calm = smooth(push, round(0.025 / line.dt))
+        gained = np.concatenate([[0.0], np.cumsum(0.5 * (calm[1:] + calm[:-1]) * np.diff(line.t))])
+        bow = smooth(gained, width) - gained
+    for i in range(4):
+        if not wheels.present[i]:
+            continue
+        column = wheels.speed[:, i]
+        known = np.isfinite(column)
+        if known.mean() < 0.5:
+            continue
+        mean = smooth(np.where(known, column, 0.0).astype(np.float64), width)
+        full = smooth(known.astype(np.float64), width) > 0.999
+        turning = np.where(np.abs(mean) * radius[i] > 0.2, bow / radius[i], 0.0)
+        out[:, i] = np.where(chosen & full, mean - turning, np.nan)
+    return out
 
 
 def on_all_rows(values: Floats, kept: Ints, line: Timeline) -> Floats:

@@ -26,7 +26,7 @@ from fifthwheel.core import (
     smooth_motion,
 )
 from fifthwheel.data import WHEELS, Bools, Finding, Floats, Motion, Quantity, Recording, Track
-from fifthwheel.motion.coarse import coarse_problem, coarse_rows, on_all_rows
+from fifthwheel.motion.coarse import coarse_problem, coarse_rows, on_all_rows, thinned
 from fifthwheel.motion.gnss import (
     Fixes,
     Latency,
@@ -38,10 +38,14 @@ from fifthwheel.motion.gnss import (
     speed_on_rows,
 )
 from fifthwheel.motion.levels import (
+    COARSE_STEP,
     LIGHT_LOAD,
     Noise,
+    aliasing,
     force_noise,
     loads,
+    rate_noise,
+    rolling_density,
     session_noise,
     settings,
     wheel_places,
@@ -67,6 +71,10 @@ from fifthwheel.motion.still import standstill
 
 UNKNOWN_FORCE = 5.0
 """Power spectral density [m2/s3] of a lateral force that nothing measures: some m/s2 over some tenths of a second."""
+
+SLIDING = 0.4
+"""Sideslip [rad] of a rear axle per slip of its wheels: a tyre that slides along holds next to no side force (combined
+slip; common practice, no source)."""
 
 Progress = Callable[[str, float], None] | None
 
@@ -98,6 +106,8 @@ class Scene:
     steer: Floats | None
     rim: np.ndarray
     """(n, 4) float32 rim speeds at the stated radius [m/s]."""
+    read: np.ndarray
+    """(n, 4) float32 wheel speeds [rad/s] as the filter takes them: see thinned."""
     typical: Floats
     """(n,) [m/s] one signed speed for everything that only needs it roughly; 0 where unknown."""
 
@@ -164,7 +174,8 @@ def look(recording: Recording, car: Car) -> Scene:
     force = to_centre(inertial, car, line) if inertial is not None else (np.zeros(line.t.size), np.zeros(line.t.size))
     noise = session_noise(inertial, wheels, still, car)
     steer = on_rows(recording, line, "steer")
-    return Scene(car, line, wheels, inertial, fixes, latency, mounting, still, noise, force, steer, rim, typical)
+    read = thinned(wheels, force[0] if inertial is not None and inertial.pushes else None, radius, line)
+    return Scene(car, line, wheels, inertial, fixes, latency, mounting, still, noise, force, steer, rim, read, typical)
 
 
 def _narrow(values: Any) -> np.ndarray:
@@ -185,15 +196,24 @@ def _rows(
     rows |= {k: _narrow(c) for k, c in slow.items()}
     if inertial is not None and inertial.pushes:
         made_up = np.where(inertial.missing, 50.0, 1.0).astype(np.float32)
-        rows["noise_x"] = force_noise(ax, scene.noise, typical, line) * made_up
-        rows["noise_y"] = force_noise(ay, scene.noise, typical, line) * made_up
+        alias = aliasing(rim, scene.wheels, car, line)
+        rows["noise_x"] = force_noise(ax, scene.noise, typical, line, alias) * made_up
+        rows["noise_y"] = force_noise(ay, scene.noise, typical, line, alias) * made_up
         if not inertial.slides:
             rows["noise_y"][:] = UNKNOWN_FORCE
     else:
         rows["noise_x"] = rows["noise_y"] = np.full(line.t.size, 0.05, dtype=np.float32)
+    if inertial is not None and inertial.turns:
+        rows["noise_r"] = rate_noise(gz, scene.noise, typical, line)
     lateral = np.abs(slow["slow_ay"])
-    memory = max(1.0, 0.4 / line.dt)
-    rows["lateral_variance"] = _narrow(((0.01 + np.abs(typical) * (0.004 + 0.008 * lateral)) ** 2) * memory)
+    memory = max(1.0, 0.4 / max(line.dt, COARSE_STEP))
+    angle = 0.004 + 0.008 * lateral
+    if systematic is not None:
+        angle = angle + SLIDING * _rear_slip(scene, systematic, typical)
+    aside = _narrow(((0.01 + np.abs(typical) * angle) ** 2) * memory)
+    rows["lateral_variance"] = np.zeros_like(aside)
+    kept = coarse_rows(line)
+    rows["lateral_variance"][kept] = aside[kept]
     rows["lateral_memory"] = float(memory)
     rows["still"] = scene.still.astype(np.uint8)
     if scene.steer is not None:
@@ -201,12 +221,25 @@ def _rows(
     if any(scene.wheels.present):
         push = _push(scene, slow["slow_ax"], typical)
         load = loads(car, scene.wheels, push, typical)
-        variance, own = wheel_variance(scene.wheels, scene.noise, load, rim, line, systematic)
+        turns = inertial is not None and inertial.turns
+        density = rolling_density(scene.wheels, rim, gz, car, typical, line) if turns else [None] * 4
+        variance, own = wheel_variance(scene.wheels, scene.noise, load, rim, line, systematic, density)
         if doubted is not None:
             variance[doubted] = 0.0
-        rows |= {"wheel_speed": scene.wheels.speed, "wheel_variance": _narrow(variance)}
+        variance[~np.isfinite(scene.read)] = 0.0
+        rows |= {"wheel_speed": scene.read, "wheel_variance": _narrow(variance)}
         rows |= {"wheel_own": _narrow(own), "wheel_load": _narrow(load)}
+        if systematic is not None:
+            rows["guide"] = _narrow(typical)
     return rows
+
+
+def _rear_slip(scene: Scene, residual: np.ndarray, typical: Floats) -> Floats:
+    """Return (n,) the larger slip of the rear wheels, 0..1, as an earlier pass showed it."""
+    if not any(scene.wheels.present[2:]):
+        return np.zeros(scene.line.t.size)
+    slip = np.abs(residual[:, 2:]).max(axis=1) / np.maximum(np.abs(typical), 1.0)
+    return np.where(slip > 0.02, np.minimum(slip, 1.0), 0.0)
 
 
 def _push(scene: Scene, slow_ax: Floats, typical: Floats) -> Floats:
@@ -237,12 +270,15 @@ def _doubts(
         angle = scene.steer if scene.steer is not None and i < 2 else np.zeros(1)
         hub = (u - r * shape[1][i]) * np.cos(angle) + (v + r * shape[0][i]) * np.sin(angle)
         growth = constants["growth_front" if i < 2 else "growth_rear"]
-        factor = np.exp(-constants[f"radius_{wheel}"]) * (1.0 - growth * (u / growth_speed) ** 2)
+        turning = np.nan_to_num(scene.rim[:, i]) / growth_speed
+        factor = np.exp(-constants[f"radius_{wheel}"]) / (1.0 + growth * turning**2)
         braking = load[:, i] < -LIGHT_LOAD
         factor *= 1.0 + np.where(braking, constants["brake_slip"], constants["slip"]) * load[:, i]
         error = np.nan_to_num(scene.rim[:, i] - hub * factor)
         slow = smooth(error, width)
-        systematic[:, i] = slow
+        # A wheel under torque errs to the side the torque pulls; what a free wheel shows is the first pass's error.
+        pulled = (np.abs(load[:, i]) > LIGHT_LOAD) & (load[:, i] * slow * np.sign(hub) > 0.0)
+        systematic[:, i] = np.where(pulled, slow, 0.0)
         far = np.abs(slow) > 0.04 * np.abs(hub) + 0.15
         reach = max(1, round(0.3 / line.dt))
         doubted[:, i] = smooth(far.astype(np.float64), reach) > 0.5 / reach
@@ -404,7 +440,7 @@ def _slips(scene: Scene, growth_speed: float, filtered: Filtered, smoothed: Smoo
     for i, wheel in enumerate(WHEELS):
         if not scene.wheels.present[i]:
             continue
-        growth = 1.0 + x["growth_front" if i < 2 else "growth_rear"] * (u / growth_speed) ** 2
+        growth = 1.0 + x["growth_front" if i < 2 else "growth_rear"] * (scene.rim[:, i] / growth_speed) ** 2
         rim = scene.rim[:, i] * np.exp(x[f"radius_{wheel}"]) * growth
         if scene.steer is not None and i < 2:
             c, s = np.cos(scene.steer), np.sin(scene.steer)

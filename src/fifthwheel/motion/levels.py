@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -70,33 +71,101 @@ def session_noise(inertial: InertialColumns | None, wheels: WheelColumns, still:
 _SPEED_STEPS = (0.0, 0.5, 2.0, 4.0, 7.0, 10.0, 14.0, 18.0, 23.0, 30.0, 40.0, 60.0)
 
 
-def force_noise(column: Floats, noise: Noise, typical: Floats, line: Timeline) -> np.ndarray:
-    """Return the power spectral density [m2/s3] of a specific force on each row, float32.
+def density_by_speed(column: Floats, block: float, speed: Floats, line: Timeline) -> tuple[Floats, Floats] | None:
+    """Return speeds [m/s] and the power spectral density there of the noise of a column that lasts over `block` [s].
 
-    What counts for the speed is the noise that lasts: means over 0.05 s are taken, and the spread of their second
-    differences at each speed (Allan-type, by the median, so that launches and bumps drop out) gives the density; noise
-    of vibration that averages out within 0.05 s does not count. To it comes what a sensor and a sprung body add: 1 % of
-    the local force, correlated over 0.1 s (cross-axis, tilt; common practice, no source).
+    Means over a block are taken, and the spread of their second differences at each speed (Allan-type, by the median,
+    so that launches and bumps drop out) gives the density; what averages out within a block does not count. None where
+    no speed has enough rows.
     """
-    block = max(1, round(0.05 / line.dt))
-    mean = smooth(column, block)
+    rows = max(1, round(block / line.dt))
+    mean = smooth(column, rows)
+    if column.size <= 2 * rows:
+        return None
     second = np.zeros(column.size)
-    if column.size > 2 * block:
-        second[block:-block] = mean[2 * block :] - 2.0 * mean[block:-block] + mean[: -2 * block]
-    speed = np.abs(typical)
+    second[rows:-rows] = mean[2 * rows :] - 2.0 * mean[rows:-rows] + mean[: -2 * rows]
     centres, levels = [], []
     for low, high in itertools.pairwise(_SPEED_STEPS):
         inside = second[(speed >= low) & (speed < high)]
+        inside = inside[np.isfinite(inside)]
         if inside.size >= 100:
             centres.append((low + high) / 2.0)
             # The median of a squared Gaussian is 0.4549 of its variance; second differences have six times that of one.
-            levels.append(float(np.median(inside * inside)) / 0.4549 / 6.0 * block * line.dt)
-    if not levels:
-        centres, levels = [0.0], [noise.accel**2 * line.dt]
+            levels.append(float(np.median(inside * inside)) / 0.4549 / 6.0 * rows * line.dt)
+    return (np.array(centres), np.array(levels)) if levels else None
+
+
+def force_noise(column: Floats, noise: Noise, typical: Floats, line: Timeline, alias: Floats) -> np.ndarray:
+    """Return the power spectral density [m2/s3] of a specific force on each row, float32.
+
+    What counts for the speed is the noise that lasts over 0.05 s, by speed. To it comes what a sensor and a sprung body
+    add: 1 % of the local force, correlated over 0.1 s (cross-axis, tilt; common practice, no source), and what `alias`
+    (n,) says of vibration that the log shows as slow: a tenth of a second of a third of the reading's own scatter.
+    """
+    speed = np.abs(typical)
+    found = density_by_speed(column, 0.05, speed, line)
+    centres, levels = found if found is not None else (np.zeros(1), np.full(1, noise.accel**2 * line.dt))
     white = np.interp(speed, centres, levels)
+    shaken = density_by_speed(column, line.dt, speed, line)
+    if shaken is not None:
+        white = white + alias * np.interp(speed, *shaken) / line.dt * 0.03
     local = smooth(column, max(5, round(0.25 / line.dt)))
     model = (0.01 * local) ** 2 + 0.01**2
     return np.ascontiguousarray(np.maximum(white, noise.accel**2 * line.dt * 0.25) + model * 0.2, dtype=np.float32)
+
+
+def rate_noise(column: Floats, noise: Noise, typical: Floats, line: Timeline) -> np.ndarray:
+    """Return the power spectral density [rad2/s] of a turn rate on each row, float32: what lasts over 0.02 s."""
+    speed = np.abs(typical)
+    floor = max(noise.gyro, 2e-4) ** 2 * line.dt + 1e-8
+    found = density_by_speed(column, 0.02, speed, line)
+    white = np.interp(speed, *found) if found is not None else np.zeros(line.t.size)
+    return np.ascontiguousarray(np.maximum(white, floor), dtype=np.float32)
+
+
+ALIAS_REACH = 6.0
+"""Frequency [Hz] up to which an aliased vibration is not averaged away by the speed (a time constant of 0.03 s)."""
+
+
+def aliasing(rim: np.ndarray, wheels: WheelColumns, car: Car, line: Timeline) -> Floats:
+    """Return (n,) how much of the shaking of the wheels the log shows as slow, 0..1: where once or twice the turn rate
+    of a wheel comes near a whole multiple of the log's rate (sampling theorem)."""
+    rate = 1.0 / line.dt
+    out = np.zeros(line.t.size)
+    for i in range(4):
+        if not wheels.present[i]:
+            continue
+        turns = np.abs(np.nan_to_num(rim[:, i])) / (2.0 * math.pi * tyre_of(car, i).radius.value)
+        for harmonic in (1.0, 2.0):
+            shown = turns * harmonic
+            multiple = np.maximum(np.rint(shown / rate), 1.0)
+            np.maximum(out, 1.0 / (1.0 + ((shown - multiple * rate) / ALIAS_REACH) ** 2), out=out)
+    return np.where(out > 0.02, out, 0.0)
+
+
+def rolling_density(
+    wheels: WheelColumns, rim: np.ndarray, gz: Floats, car: Car, typical: Floats, line: Timeline
+) -> list[tuple[Floats, Floats] | None]:
+    """Return for each wheel speeds [m/s] and the density [m2/s] of its rim speed's noise there that lasts over 0.1 s.
+
+    From the difference of both wheels of an axle, its yaw rate taken off: what the car itself does drops out. None
+    where an axle has not both.
+    """
+    out: list[tuple[Floats, Floats] | None] = [None] * 4
+    for left, track in ((0, car.track_front.value), (2, car.track_rear.value)):
+        pair = wheels.present[left] and wheels.present[left + 1]
+        if not pair or wheels.centred[left] or wheels.centred[left + 1]:
+            continue
+        apart = rim[:, left].astype(np.float64) - rim[:, left + 1] + track * gz
+        apart = np.where(np.isfinite(apart), apart, np.nan)
+        known = np.isfinite(apart)
+        if known.mean() < 0.5:
+            continue
+        filled = apart if known.all() else np.interp(line.t, line.t[known], apart[known])
+        found = density_by_speed(filled, WHEEL_STEP, np.abs(typical), line)
+        if found is not None:
+            out[left] = out[left + 1] = (found[0], found[1] / 2.0)
+    return out
 
 
 def loads(car: Car, wheels: WheelColumns, force: Floats, rim: Floats) -> np.ndarray:
@@ -123,6 +192,9 @@ def loads(car: Car, wheels: WheelColumns, force: Floats, rim: Floats) -> np.ndar
         spin = 2.0 * tyres.wheel_inertia.value / (tyres.radius.value**2 * car.mass.value)
         load = np.where(forward > 0.0, drive * forward, brake * forward)
         load -= spin * np.sign(rim) * force
+        if wheels.braked[i] or drive > 0.0:
+            # How the brakes share is not well known: no braked wheel counts as less loaded than a fifth of the braking.
+            load = np.where(forward < -1.0, np.minimum(load, LEAST_BRAKE * forward), load)
         out[:, i] = load
     return out
 
@@ -134,24 +206,30 @@ def wheel_variance(
     rim: np.ndarray,
     line: Timeline,
     systematic: np.ndarray | None,
+    density: Sequence[tuple[Floats, Floats] | None],
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return two (n, 4) float32 variances [m2/s2] of the rim speeds: as white noise of the same weight, of one reading.
 
     A wheel's error is mostly not white: run-out, bumps and slip last. An error of standard deviation s correlated over
-    tau weighs like white noise of s^2 * 2 tau / dt. Rolling: 0.1 % of speed over 0.1 s. Under load: 30 % of the
-    expected slip (50 % under braking) and 0.3 % of speed over 0.25 s. systematic: (n, 4) [m/s] smoothed
-    residual of an earlier pass, or None.
+    tau weighs like white noise of s^2 * 2 tau / dt. Rolling: as `density` says (see rolling_density), with at least
+    0.03 % of speed over 0.1 s that both wheels of an axle have in common; without it 0.1 %. Under load: 30 % of the
+    expected slip (50 % under braking) and 0.3 % of speed over SLIP_MEMORY. systematic: (n, 4) [m/s] smoothed residual
+    of an earlier pass, or None.
     """
     out, own = np.zeros_like(load), np.zeros_like(load)
-    rolling = max(2.0 * 0.1 / line.dt, 1.0)
-    slipping = max(2.0 * SLIP_MEMORY / line.dt, 1.0)
+    step = max(WHEEL_STEP, line.dt)
+    rolling = max(2.0 * 0.1 / step, 1.0)
+    slipping = max(2.0 * SLIP_MEMORY / step, 1.0)
+    averaged = max(1, round(WHEEL_STEP / line.dt) | 1)
     for i in range(4):
         if not wheels.present[i]:
             continue
         speed = np.abs(rim[:, i])
         heavy = np.abs(load[:, i])
-        white = noise.wheel[i] ** 2 + 0.003**2
-        roll = (0.001 * speed) ** 2 + 0.002**2
+        white = noise.wheel[i] ** 2 / averaged + 0.003**2
+        found = density[i]
+        common = 0.001 if found is None else COMMON_ROLL
+        roll = (common * speed) ** 2 + 0.002**2
         share = np.where(load[:, i] < 0.0, 0.5, 0.3)
         slip = (share / (SLIP_STIFFNESS * GRAVITY * 0.5) * heavy * speed) ** 2
         slip += (
@@ -160,15 +238,26 @@ def wheel_variance(
         if systematic is not None:
             slip = slip + systematic[:, i] ** 2
         known = np.isfinite(wheels.speed[:, i])
-        out[:, i] = np.where(known, white + roll * rolling + slip * slipping, 0.0)
-        own[:, i] = np.where(known, white + roll + slip, 0.0)
+        quiet = white if found is None else np.interp(speed, *found) / step + 0.001**2
+        out[:, i] = np.where(known, quiet + roll * rolling + slip * slipping, 0.0)
+        own[:, i] = np.where(known, quiet + roll + slip, 0.0)
     return out, own
 
 
+COARSE_STEP = 0.02
+"""Row interval [s] of the first pass and of the wheel readings; slip and braking build up over several (common
+practice, no source)."""
+WHEEL_STEP = 0.1
+"""Time [s] over which wheel readings are averaged for the filter."""
+COMMON_ROLL = 0.0003
+"""Error of rolling that both wheels of an axle have in common [1]: texture of the road, hopping of the body (common
+practice, no source)."""
 SLIP_MEMORY = 0.6
 """How long [s] an error of the expected slip lasts: nearly as long as its force (common practice, no source)."""
 SLIP_FLOOR = 0.0015
 """Slip of a driven wheel that its load does not explain [1] (common practice, no source)."""
+LEAST_BRAKE = 0.2
+"""Least share of the braking that a braked wheel's axle is taken to carry (common practice, no source)."""
 LIGHT_LOAD = 0.3
 """Load [m/s2] below which a wheel counts as free."""
 
@@ -189,6 +278,25 @@ def _growth(tyre: Tyre, speed: float) -> tuple[float, float]:
     return tyre.growth.value * scale, u * scale
 
 
+def _priors(latency_u: float, growth: list[tuple[float, float]]) -> tuple[dict[str, float], dict[str, float]]:
+    """Return mean and standard deviation of every state before any data, beside what wheels have in common."""
+    slip = 1.0 / (SLIP_STIFFNESS * GRAVITY * 0.5)
+    side = 1.0 / (SLIP_STIFFNESS * GRAVITY)
+    sd = dict.fromkeys(STATES, 0.0)
+    sd |= {"bias_ax": 0.3, "bias_ay": 0.3, "bias_gz": 0.02, "slope_east": 0.01, "slope_north": 0.01}
+    sd |= {"gyro_scale": 0.01, "squat": 0.0022, "roll": 0.0025}
+    sd |= {"slip": 0.6 * slip, "brake_slip": 0.6 * slip, "side_slip": 0.6 * side}
+    sd |= {"growth_front": 0.4 * growth[0][1], "growth_rear": 0.4 * growth[1][1]}
+    sd |= {f"radius_{w}": 0.002 for w in ("fl", "fr", "rl", "rr")}
+    sd["latency"] = latency_u
+    mean = dict.fromkeys(STATES, 0.0)
+    mean |= {"growth_front": growth[0][0], "growth_rear": growth[1][0]}
+    mean |= {"slip": slip, "brake_slip": slip, "side_slip": side}
+    # A sprung body squats and rolls by about 0.1 to 0.3 degrees per m/s2 (common practice, no source).
+    mean |= {"squat": 0.0025, "roll": 0.003}
+    return mean, sd
+
+
 def settings(
     car: Car, wheels: WheelColumns, noise: Noise, dt: float, inertial: InertialColumns | None, latency_u: float
 ) -> dict[str, Any]:
@@ -202,29 +310,7 @@ def settings(
     relative = [max(t.radius.u / t.radius.value, 0.002) for t in (car.tyre_front, car.tyre_rear)]
     speed = car.tyre_front.growth_at.value if car.tyre_front.growth_at.value > 0.0 else 20.0
     growth = [_growth(t, speed) for t in (car.tyre_front, car.tyre_rear)]
-    slip = 1.0 / (SLIP_STIFFNESS * GRAVITY * 0.5)
-    side = 1.0 / (SLIP_STIFFNESS * GRAVITY)
-    sd = dict.fromkeys(STATES, 0.0)
-    sd |= {"bias_ax": 0.3, "bias_ay": 0.3, "bias_gz": 0.02, "slope_east": 0.01, "slope_north": 0.01}
-    sd |= {
-        "gyro_scale": 0.01,
-        "squat": 0.0015,
-        "roll": 0.002,
-        "slip": 0.6 * slip,
-        "brake_slip": 0.6 * slip,
-        "side_slip": 0.6 * side,
-    }
-    sd |= {"growth_front": 0.4 * growth[0][1], "growth_rear": 0.4 * growth[1][1]}
-    sd |= {f"radius_{w}": 0.002 for w in ("fl", "fr", "rl", "rr")}
-    sd["latency"] = latency_u
-    mean = dict.fromkeys(STATES, 0.0)
-    mean |= {
-        "growth_front": growth[0][0],
-        "growth_rear": growth[1][0],
-        "slip": slip,
-        "brake_slip": slip,
-        "side_slip": side,
-    }
+    mean, sd = _priors(latency_u, growth)
     antenna = [q.value for q in car.gnss.place] if car.gnss is not None else [0.0, 0.0, 0.0]
     return {
         "gravity": GRAVITY,
@@ -242,6 +328,8 @@ def settings(
         # Without an inertial sensor the biases are the acceleration and the yaw rate themselves.
         "bias_accel_walk": 4e-6 if pushes else 100.0,
         "bias_gyro_walk": 8e-9 if turns else 10.0,
+        # 0.03 % of what is turned in a second, as a random walk (nonlinearity and lean; common practice, no source).
+        "gyro_scale_walk": 9e-8 if turns else 0.0,
         "gyro_noise": max(noise.gyro, 2e-4) ** 2 * dt + 1e-8 if turns else 1e-4,
         "slope_walk": 1e-6,
         "still_speed_variance": 0.003**2 * 20.0,
