@@ -20,7 +20,7 @@ import math
 import re
 import sys
 from collections.abc import Callable, Iterable, Sequence
-from concurrent.futures import Executor, ProcessPoolExecutor
+from concurrent.futures import Executor
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +31,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from tests.referee.campaign import Marked, Score, judge_session
 from tests.referee.machine import build
 from tests.referee.senses import GROUPS
+
+from fifthwheel.batch import executor_for
 
 ALPHA = 0.05
 """One minus the coverage that the intervals claim."""
@@ -191,6 +193,7 @@ def options(arguments: Sequence[str] | None = None) -> argparse.Namespace:
     parser.add_argument("--draws", type=int, default=200, help="posterior draws")
     parser.add_argument("--expect", type=int, default=0, help="more days per session that give the means' expectation")
     parser.add_argument("--workers", type=int, help="processes; 0 runs in this one")
+    parser.add_argument("--cluster", metavar="ADDRESS", help="hand the sessions to this dask cluster (extra 'sweep')")
     parser.add_argument("--json", type=Path, help="also write the table and every score here")
     return parser.parse_args(arguments)
 
@@ -208,7 +211,7 @@ def main(arguments: Sequence[str] | None = None, executor: Executor | None = Non
 
     with contextlib.ExitStack() as stack:
         if executor is None and wish.workers != 0:
-            executor = stack.enter_context(ProcessPoolExecutor(wish.workers))
+            executor = stack.enter_context(executor_for(wish.cluster, wish.workers))
         if wish.subsets:
             jobs = {subset: functools.partial(judge_session, sensors=subset, **common) for subset in every_subset()}
             print(subset_table({subset: campaign(seeds, job, executor) for subset, job in jobs.items()}))

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0"
 
 _PUBLIC = {
+    "calibrate": "fifthwheel.session",
+    "compare": "fifthwheel.session",
     "findings": "fifthwheel.session",
     "load_car": "fifthwheel.car",
     "load_session": "fifthwheel.car",
@@ -25,7 +27,7 @@ __all__ = [*_PUBLIC, "__version__"]
 if TYPE_CHECKING:
     from fifthwheel.car import load_car, load_session
     from fifthwheel.errors import FifthwheelError
-    from fifthwheel.session import export, findings, measure, open_recording, read, write_sheet
+    from fifthwheel.session import calibrate, compare, export, findings, measure, open_recording, read, write_sheet
     from fifthwheel.store import to_frame
 
 

@@ -227,22 +227,28 @@ def health(session: Path, as_json: bool) -> None:
 
 
 @main.command(epilog=_example("fifthwheel measure my-car/sessions/2026-05-03 --json > figures.json"))
-@_session
+@click.argument("sessions", metavar="SESSION...", nargs=-1, required=True, type=click.Path(path_type=Path))
 @_json
-def measure(session: Path, as_json: bool) -> None:
-    """Find the runs and compute the figures, each with its uncertainty."""
-    from fifthwheel.session import covered, report_of
-    from fifthwheel.sheet.covered import covered_as_data, covered_text
-    from fifthwheel.sheet.machine import dump, measured_as_data
-    from fifthwheel.sheet.words import measured_text
+@click.option("--workers", type=click.IntRange(min=1), help="Processes for several sessions (default: one per core).")
+@click.option("--cluster", metavar="ADDRESS", help="Hand several sessions to this dask cluster (extra 'sweep').")
+def measure(sessions: tuple[Path, ...], as_json: bool, workers: int | None, cluster: str | None) -> None:
+    """Find the runs and compute the figures, each with its uncertainty, of one SESSION or of several."""
+    from fifthwheel.batch import executor_for, measure_many, measured
+    from fifthwheel.sheet.machine import dump, many_as_data
 
     with _progress() as progress:
-        report = report_of(session, progress=progress)
-    items = covered(report)
+        if len(sessions) == 1 and cluster is None:
+            data, text = measured(sessions[0], progress=progress)
+            click.echo(dump(data) if as_json else text)
+            return
+        with executor_for(cluster, workers) as executor:
+            results = measure_many(sessions, executor, progress=progress)
     if as_json:
-        click.echo(dump(measured_as_data(report) | {"covered": covered_as_data(items)}))
+        click.echo(dump(many_as_data([data for data, _ in results])))
     else:
-        click.echo(f"{measured_text(report)}\n\n{covered_text(items, report.units)}")
+        for session, (_, text) in zip(sessions, results, strict=True):
+            click.echo(f"{session}\n\n{text}\n")
+    sys.exit(BAD_INPUT if any("error" in data for data, _ in results) else FINE)
 
 
 @main.command(epilog=_example("fifthwheel sheet my-car/sessions/2026-05-03"))

@@ -60,7 +60,13 @@ def measured_as_data(report: Report) -> dict[str, Any]:
             "standard_uncertainty": measured.air_density.u,
             "unit": "kg/m3",
         },
+        "coast_down": coast_down_as_data(measured.curves.get("coast_down", {})),
     }
+
+
+def many_as_data(documents: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    """Return what `measure --json` prints for several sessions: their documents in order, errors in their places."""
+    return {**_head("measure"), "sessions": list(documents)}
 
 
 def run_as_data(run: Run, track: Track, log: Table) -> dict[str, Any]:
@@ -103,6 +109,21 @@ def figure_as_data(figure: Estimate) -> dict[str, Any]:
         "standard": figure.standard,
         "budget": dict(figure.parts),
         "remark": figure.remark,
+    }
+
+
+def coast_down_as_data(curve: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what the fit of the coast-downs tells beside its figures; empty without coast-downs."""
+    if "correlation" not in curve:
+        return {}
+    return {
+        "correlation": {"order": ["f0", "f1", "f2"], "matrix": [list(row) for row in curve["correlation"]]},
+        **{
+            name: {"value": curve[name].value, "standard_uncertainty": curve[name].u, "unit": curve[name].unit}
+            for name in ("wind", "slope")
+        },
+        "gustiness": curve["gustiness"],
+        "what_it_takes": dict(curve.get("what_it_takes", {})),
     }
 
 

@@ -92,8 +92,11 @@ def findings_text(findings: Sequence[Finding]) -> str:
     return "\n".join(paragraphs)
 
 
-def measured_text(report: Report) -> str:
-    """Return runs, figures and refusals as tables in the units that the car's description asks for."""
+def measured_text(report: Report, *, width: int | None = None) -> str:
+    """Return runs, figures and refusals as tables in the units that the car's description asks for.
+
+    width: columns of text (None: those of the terminal).
+    """
     from fifthwheel.sheet.terminal import figure_rows
 
     measured = report.measured
@@ -109,22 +112,27 @@ def measured_text(report: Report) -> str:
         for run in measured.runs
     ]
     parts = [
-        _table(["run", "boot", "in boot", "direction", "valid", "why not"], runs) if runs else "No runs found.",
-        _table(["figure", "value", "± 95 %", "n", "runs"], figure_rows(report)),
+        _table(["run", "boot", "in boot", "direction", "valid", "why not"], runs, width) if runs else "No runs found.",
+        _table(["figure", "value", "± 95 %", "n", "runs"], figure_rows(report), width),
     ]
     if measured.refusals:
         parts.append(
-            "Not computed:\n" + "\n".join(f"  {_wrapped(f'{r.label}: {r.reason}')}" for r in measured.refusals)
+            "Not computed:\n" + "\n".join(f"  {_wrapped(f'{r.label}: {r.reason}', width)}" for r in measured.refusals)
         )
     return "\n\n".join(part for part in parts if part)
 
 
-def _table(head: list[str], rows: list[list[str]]) -> str:
+def terminal_width() -> int:
+    """Return the columns of the terminal, at least 60; 100 where there is none."""
+    return max(shutil.get_terminal_size((100, 24)).columns, 60)
+
+
+def _table(head: list[str], rows: list[list[str]], width: int | None = None) -> str:
     from rich import box
     from rich.console import Console
     from rich.table import Table
 
-    width = max(shutil.get_terminal_size((100, 24)).columns, 60)
+    width = width or terminal_width()
     table = Table(*head, box=box.SIMPLE_HEAD, pad_edge=False, expand=False)
     for row in rows:
         table.add_row(*[_escaped(cell) for cell in row])
@@ -139,8 +147,8 @@ def _escaped(cell: Any) -> str:
     return escape(str(cell))
 
 
-def _wrapped(text: str, indent: str = "    ") -> str:
+def _wrapped(text: str, width: int | None = None, indent: str = "    ") -> str:
     import textwrap
 
-    width = max(shutil.get_terminal_size((100, 24)).columns, 60) - len(indent)
-    return textwrap.fill(text, width=width, subsequent_indent=indent)
+    columns = (width or terminal_width()) - len(indent)
+    return textwrap.fill(text, width=columns, subsequent_indent=indent)
