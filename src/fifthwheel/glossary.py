@@ -172,6 +172,15 @@ RUN_KINDS: tuple[str, ...] = ("launch", "braking", "coast-down", "speed pass", "
 CALIBRATION_KINDS: tuple[str, ...] = ("taped distance", "turns on the spot", "rest positions", "steer sweep")
 """Runs that calibrate the car instead of testing it (docs/calibration.md); they give no figures."""
 
+WARM_PARTS: Mapping[str, str] = MappingProxyType(
+    {
+        **{f"{part}{motor}": f"{part}_temperature{motor}" for motor in _MOTORS for part in ("motor", "controller")},
+        "battery": "battery_temperature",
+        **{f"{part}_{wheel}": f"{part}_temperature_{wheel}" for part in ("tyre", "brake") for wheel in WHEELS},
+    }
+)
+"""Part in the name of a temperature rise -> its channel."""
+
 FIGURES: Mapping[str, tuple[str, str]] = MappingProxyType(
     {
         "launch.time_to_{}.first_motion": ("s", "speeds and distances"),
@@ -182,6 +191,13 @@ FIGURES: Mapping[str, tuple[str, str]] = MappingProxyType(
         "launch.peak_slip_speed": ("m/s", ""),
         "launch.energy": ("J", ""),
         "launch.peak_power": ("W", ""),
+        **{
+            f"{kind}.temperature_rise_{{}}": ("K", "parts")
+            for kind in ("launch", "braking", "speed_pass", "steady_circle")
+        },
+        "launch.time_to_{}.first_motion.corrected": ("s", "speeds and distances"),
+        "braking.distance_from_{}.corrected": ("m", "speeds"),
+        "braking.mfdd.corrected": ("m/s2", ""),
         "braking.speed_at_command": ("m/s", ""),
         "braking.distance_from_{}": ("m", "speeds"),
         "braking.time_from_{}": ("s", "speeds"),
@@ -219,6 +235,7 @@ FIGURE_MARKS: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "speeds": _SPEED_MARKS,
         "distances": _DISTANCE_MARKS,
         "wheels": WHEELS,
+        "parts": tuple(WARM_PARTS),
         "coasting speeds": tuple(f"{n}_m_s" for n in range(5, 41, 5)),
     }
 )

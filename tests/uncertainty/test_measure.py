@@ -328,3 +328,39 @@ def test_correlation_of_the_road_load_is_one(whole: Any) -> None:
     assert np.diag(correlation) == pytest.approx(np.ones(3))
     assert correlation == pytest.approx(correlation.T)
     assert correlation[0, 2] < 0.0, "more constant drag leaves less for the air"
+
+
+def test_what_all_runs_share_is_drawn_once_for_all(whole: Any) -> None:
+    """The radius moves the mean of four passes as much as one pass: it does not average out (JCGM 100, F.1.2.3)."""
+    by_name, _, _ = whole
+    (mean,) = by_name["speed_pass.mean_speed", "mean"]
+    runs = by_name["speed_pass.mean_speed", "run"]
+    alone = np.mean([run.u**2 * run.parts["wheel radius"] for run in runs])
+    assert mean.u**2 * mean.parts["wheel radius"] == pytest.approx(alone, rel=0.1)
+
+
+def test_corrected_figures_stand_beside_the_measured_ones(whole: Any) -> None:
+    """The made launches were driven at 5 m/s2 whatever the wind: without its 0.5 m/s they would be as much apart."""
+    by_name, _, _ = whole
+    for name in ("launch.time_to_60_km_h.first_motion", "braking.distance_from_50_km_h", "braking.mfdd"):
+        (measured,), (corrected,) = by_name[name, "mean"], by_name[f"{name}.corrected", "mean"]
+        assert corrected.value == pytest.approx(measured.value, rel=0.01)
+        assert "still air" in corrected.remark
+        assert {"wind", "slope"} & set(by_name[f"{name}.corrected", "run"][0].parts), "they cancel in the mean only"
+    for figures in by_name.values():
+        assert all(math.isclose(sum(f.parts.values()), 1.0, rel_tol=1e-9) and f.dof > 0.0 for f in figures)
+
+
+@pytest.mark.usefixtures("stand_in")
+def test_a_motor_that_warms_says_by_how_much() -> None:
+    day = Day().rest(1.0).launch(5.0, 3.0).brake_to_rest(8.0).rest(0.5)
+    t = np.arange(len(day.u)) / 200.0
+    warm = np.round(300.0 + 4.0 * np.clip(t - 1.0, 0.0, 2.5), 1)
+    figures, _, _ = measured(day, motor_temperature=warm, tyre_temperature_rl=np.full(t.size, 310.0))
+    rises = {f.name: f for f in figures if ".temperature_rise_" in f.name}
+    motor = rises["launch.temperature_rise_motor"]
+    assert motor.value == pytest.approx(10.0, abs=0.2)
+    assert motor.unit == "K"
+    assert motor.scope == "run"
+    assert rises["launch.temperature_rise_tyre_rl"].value == 0.0
+    assert label_of("launch.temperature_rise_tyre_rl") == "temperature rise in the launch, tyre rear left"

@@ -45,6 +45,10 @@ WIDEST = 0.25
 def _launches() -> tuple[Definition, ...]:
     kind = "launch"
     return (
+        Definition(
+            "launch.time_to_{}.first_motion.corrected", "0–{}, from first motion, corrected", kind, "s", _OWN, 0.015,
+            limit=WIDEST,
+        ),
         Definition("launch.time_to_{}.first_motion", "0–{}, from first motion", kind, "s", _OWN, 0.015, limit=WIDEST),
         Definition("launch.time_to_{}.rollout", "0–{}, first foot left out", kind, "s", _OWN, 0.015, limit=WIDEST),
         Definition("launch.speed_at_{}", "speed at {} from rest", kind, "m/s", _OWN, 0.01, limit=WIDEST),
@@ -57,12 +61,25 @@ def _launches() -> tuple[Definition, ...]:
         ),
         Definition("launch.energy", "energy from the pack", kind, "J", _OWN, 0.03),
         Definition("launch.peak_power", "peak power from the pack (50 ms mean)", kind, "W", _OWN, 0.04),
-    )
+    )  # fmt: skip
+
+
+def _warmth(kind: str) -> Definition:
+    """Return the temperature rise in runs of a kind; runs follow on one another, so a mean says nothing of the car."""
+    name = f"{kind.replace(' ', '_')}.temperature_rise_{{}}"
+    return Definition(name, f"temperature rise in the {kind}, {{}}", kind, "K", _OWN, single=True)
 
 
 def _brakings() -> tuple[Definition, ...]:
     kind = "braking"
     return (
+        Definition(
+            "braking.distance_from_{}.corrected", "{}–0, distance, corrected", kind, "m", _OWN, 0.02, limit=WIDEST
+        ),
+        Definition(
+            "braking.mfdd.corrected", "mean fully developed deceleration, corrected", kind, "m/s2", _OWN, 0.02,
+            limit=WIDEST,
+        ),
         Definition("braking.speed_at_command", "speed at the brake command", kind, "m/s", _R13H, single=True),
         Definition("braking.distance_from_{}", "{}–0, distance", kind, "m", _OWN, 0.02, limit=WIDEST),
         Definition("braking.time_from_{}", "{}–0, time", kind, "s", _OWN, 0.02, limit=WIDEST),
@@ -113,6 +130,7 @@ CATALOGUE: tuple[Definition, ...] = (
     Definition("speed_pass.mean_speed", "speed over the best 30 m", "speed pass", "m/s", _OWN, 0.004, limit=WIDEST),
     *_coast_downs(),
     *_cornering(),
+    *(_warmth(kind) for kind in ("launch", "braking", "speed pass", "steady circle")),
 )
 
 
@@ -139,7 +157,8 @@ def label_of(name: str) -> str:
 
 def _spoken(mark: str) -> str:
     wheels = {"fl": "front left", "fr": "front right", "rl": "rear left", "rr": "rear right"}
-    if mark in wheels:
-        return wheels[mark]
+    part, _, wheel = mark.rpartition("_")
+    if wheel in wheels:
+        return f"{part} {wheels[wheel]}".strip().replace("_", " ")
     text = re.sub(r"^1_(\d)_mile$", r"1/\1 mile", mark)
     return text.replace("_km_h", " km/h").replace("_m_s", " m/s").replace("_", " ")

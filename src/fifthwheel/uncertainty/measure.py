@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from typing import Any
@@ -9,14 +10,16 @@ from typing import Any
 import numpy as np
 
 from fifthwheel.car.model import Car, Session
-from fifthwheel.data import Estimate, Floats, Motion, Recording, Refusal, Run
+from fifthwheel.data import Estimate, Floats, Motion, Quantity, Recording, Refusal, Run
 from fifthwheel.errors import FigureError
 from fifthwheel.uncertainty.catalogue import CATALOGUE, definition_of
 from fifthwheel.uncertainty.combine import LEAST_DRAWS, Trials, estimates_of, shared_columns
-from fifthwheel.uncertainty.conditions import air_density_of, normal
+from fifthwheel.uncertainty.conditions import air_density_of, effective_mass_of, normal
+from fifthwheel.uncertainty.corrected import Weather, corrected_trials, slopes_of, stated_weather
 from fifthwheel.uncertainty.of_braking import braking_values, circle_values, speed_pass_values, step_values
 from fifthwheel.uncertainty.of_coast_down import coast_down_estimates
 from fifthwheel.uncertainty.of_launch import POWER_SCALE, energy_values, launch_values
+from fifthwheel.uncertainty.of_temperature import temperature_values
 from fifthwheel.uncertainty.refusals import refusals_of, too_wide
 from fifthwheel.uncertainty.understeer import understeer_estimate
 from fifthwheel.uncertainty.views import Value, View, tracks_by_boot, view_of, windows_of
@@ -59,30 +62,49 @@ def measure_figures(
     figures: list[Estimate] = []
     curves: dict[str, Any] = {"air_density": rho}
     if valid:
-        values, coasts, shared = _drawn(recording, motion, valid, car, draws, seed, rng, progress)
+        values, coasts, shared, slopes = _drawn(recording, motion, valid, car, draws, seed, rng, progress)
         scale = {"clock": normal(rng, 1.0, _clock_uncertainty(recording), draws)}
         names, columns = shared_columns(shared | scale)
         for trials in values:
             figures += estimates_of(_timed(trials, scale["clock"]), names, columns)
-        absolute = "gnss" in motion.sensors
+        absolute, weather = "gnss" in motion.sensors, None
         if coasts:
             try:
-                found, curve = coast_down_estimates(coasts, car, session, rho, names, columns, rng, absolute)
+                found, curve, weather = coast_down_estimates(coasts, car, session, rho, names, columns, rng, absolute)
                 figures += found
                 curves["coast_down"] = curve
             except FigureError as error:
                 curves["coast_down_refused"] = error.what
         figures += understeer_estimate(recording, motion, valid, values, car)
+        weather = weather or stated_weather(session, car, valid, rho, rng, draws, absolute)
+        if weather is not None:
+            figures += _corrected(values, slopes, weather, rho, scale["clock"], names, columns)
     kept, wide = too_wide(figures, motion)
     refused = refusals_of(recording, motion, runs, kept, wide, car, curves.pop("coast_down_refused", ""))
     return tuple(kept), (*refused, *wide), curves
 
 
+def _corrected(
+    values: Sequence[Trials], slopes: dict[str, dict[str, Floats]], weather: Weather, rho: Quantity, clock: Floats,
+    names: tuple[str, ...], columns: Floats,
+) -> list[Estimate]:  # fmt: skip
+    """Return the corrected figures; wind, slope and drag are drawn once per trial for all runs."""
+    words, more = shared_columns({"wind": weather.wind, "slope": weather.grade, "drag": weather.drag})
+    names, columns = (*names, *words), np.concatenate([columns, more], axis=1)
+    out: list[Estimate] = []
+    for trials in values:
+        corrected = corrected_trials(trials, slopes, weather, rho)
+        if corrected is not None:
+            out += estimates_of(_timed(corrected, clock), names, columns)
+    return out
+
+
 def _drawn(
     recording: Recording, motion: Motion, runs: Sequence[Run], car: Car, count: int, seed: int,
     rng: np.random.Generator, progress: Progress | None,
-) -> tuple[list[Trials], list[View], dict[str, Floats]]:  # fmt: skip
-    """Return every figure of single runs on all draws, the views of the coast-downs, and the drawn shared constants.
+) -> tuple[list[Trials], list[View], dict[str, Floats], dict[str, dict[str, Floats]]]:  # fmt: skip
+    """Return every figure of single runs on all draws, the views of the coast-downs, the drawn shared constants, and by
+    run how its figures answer to what the day added to the acceleration.
 
     One window is in memory at a time; draws of separate calls with one seed share the session's constants.
     """
@@ -91,9 +113,11 @@ def _drawn(
     windows = windows_of(motion, runs, MOST_NUMBERS // (NAMES_DRAWN * count))
     power = normal(rng, 1.0, POWER_SCALE, count)
     tracks = tracks_by_boot(motion)
+    drag = 0.6 * car.drag_area.value / effective_mass_of(car)
     collected: dict[str, dict[str, Value]] = {}
     coasts: list[View] = []
     shared: dict[str, Floats] = {}
+    slopes: dict[str, dict[str, Floats]] = {}
     for number, (window, inside) in enumerate(windows):
         (drawn,) = draw_motion(motion, (window,), count, seed)
         shared = shared or dict(drawn.shared)
@@ -101,11 +125,13 @@ def _drawn(
             view = view_of(motion, run, drawn)
             if run.kind == "coast-down":
                 coasts.append(_only_speed(view))
-            for value in _values(recording, tracks, view, car, power):
+            slopes[run.id] = slopes_of(view, drag)
+            warmth = temperature_values(recording, tracks[run.boot], view)
+            for value in itertools.chain(_values(recording, tracks, view, car, power), warmth):
                 collected.setdefault(value.name, {})[run.id] = value
         if progress is not None:
             progress("computing figures on the draws", (number + 1) / len(windows))
-    return _trials(collected, runs), coasts, shared
+    return _trials(collected, runs), coasts, shared, slopes
 
 
 def _values(recording: Recording, tracks: dict[int, Any], view: View, car: Car, power: Floats) -> Iterable[Value]:

@@ -36,6 +36,7 @@ from fifthwheel.uncertainty.conditions import (
     rotating_share_uncertainty,
     slope_of,
 )
+from fifthwheel.uncertainty.corrected import Weather
 from fifthwheel.uncertainty.takes import what_it_takes
 from fifthwheel.uncertainty.views import View
 
@@ -80,8 +81,8 @@ class _Terms:
 def coast_down_estimates(
     views: Sequence[View], car: Car, session: Session, rho: Quantity, names: Sequence[str], shared: Floats,
     rng: np.random.Generator, absolute: bool,
-) -> tuple[list[Estimate], dict[str, Any]]:  # fmt: skip
-    """Return the figures of the coast-downs and the curve for the plot of force against speed.
+) -> tuple[list[Estimate], dict[str, Any], Weather | None]:  # fmt: skip
+    """Return the figures of the coast-downs, the curve for the plot, and the weather when both directions tell it.
 
     views: valid coast-downs; names and shared (K, p): the session's drawn constants; absolute: headings are from north.
     """
@@ -116,7 +117,11 @@ def coast_down_estimates(
         out.append(_estimate(name, value, variance, len(views), run_ids, two_way, direction, remark))
     curve = _curve(views, t, u, fit, terms, m_e, m, gust)
     curve["what_it_takes"] = what_it_takes(fit, t, u, s, prior_sd, gust, budgets, scales, car)
-    return out, curve
+    weather = Weather(
+        terms.theta[:, 3], terms.theta[:, 4], terms.theta[:, 2],
+        (float(fit.theta[3]), float(fit.theta[4]), float(fit.theta[2])), "wind, slope and drag from the coast-downs",
+    )  # fmt: skip
+    return out, curve, weather if two_way else None
 
 
 def _slope(function: Any, theta: Floats, known: Known) -> Floats:

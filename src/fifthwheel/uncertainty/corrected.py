@@ -1,0 +1,166 @@
+"""Launches and brakings corrected to a level road, still air of standard density: beside the measured ones.
+
+What the day added to the car's acceleration, in a run of direction s = +1 or -1 at speed u,
+
+    da = c0 + c1 u + c2 u^2,  c0 = s g' i + f w^2,  c1 = 2 f s w,  c2 = f (1 - rho0 / rho),
+
+is taken out to first order, with slope g' i [m/s2], headwind w and drag f = F2/m_e from the coast-downs of both
+directions, or from what was stated. Force at the tyre is taken as the same in the other air. Peaks are not corrected (a
+50 ms window); nothing where wind and slope are not known.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from fifthwheel.car.model import Car, Session
+from fifthwheel.data import Floats, Quantity, Run
+from fifthwheel.figures.acceleration import (
+    DISTANCE_MARKS,
+    first_motion_time,
+    speed_marks,
+    time_to_distance,
+    time_to_speed,
+)
+from fifthwheel.figures.braking import rest_time
+from fifthwheel.figures.crossings import crossing_time, cumulative, value_at
+from fifthwheel.uncertainty.combine import Trials
+from fifthwheel.uncertainty.conditions import effective_mass_of, headwind_of, normal, slope_of
+from fifthwheel.uncertainty.views import View
+
+STANDARD_AIR = 1.225
+"""Density of standard air at sea level [kg/m3]. ISO 2533."""
+
+STEPS = (1e-2, 1e-3, 1e-4)
+"""Steps of c0 [m/s2], c1 [1/s] and c2 [1/m] for slopes of a launch's times."""
+
+SUFFIX = ".corrected"
+
+
+@dataclass(frozen=True)
+class Weather:
+    """Draws (K,) of headwind [m/s] and slope's acceleration [m/s2] in direction A, and drag F2/m_e [1/m]; their middle.
+
+    source: where they come from, for a person.
+    """
+
+    wind: Floats
+    grade: Floats
+    drag: Floats
+    middle: tuple[float, float, float]
+    source: str
+
+
+def stated_weather(
+    session: Session, car: Car, runs: Sequence[Run], rho: Quantity, rng: np.random.Generator, count: int, absolute: bool
+) -> Weather | None:
+    """Return the weather that session.toml states, None when wind (with direction) or slope are left out."""
+    given, known = session.conditions, [run for run in runs if run.direction in ("A", "B")]
+    if given.wind is None or given.wind_from is None or not absolute or "slope" in given.not_stated or not known:
+        return None
+    headings = [run.heading + (math.pi if run.direction == "B" else 0.0) for run in known]
+    along = math.atan2(sum(map(math.sin, headings)), sum(map(math.cos, headings)))
+    m_e = effective_mass_of(car)
+    wind, slope, gravity = headwind_of(given, along, True), slope_of(given), 9.80665 * car.mass.value / m_e
+    drag = 0.5 * rho.value * car.drag_area.value / m_e
+    share = car.drag_area.u / car.drag_area.value if car.drag_area.value else 0.0
+    return Weather(
+        normal(rng, wind.value, wind.u, count), normal(rng, gravity * slope.value, gravity * slope.u, count),
+        normal(rng, drag, share * drag, count), (wind.value, gravity * slope.value, drag), "wind and slope as stated",
+    )  # fmt: skip
+
+
+def slopes_of(view: View, drag: float) -> dict[str, Floats]:
+    """Return the slopes (3,) by c0, c1, c2 of the figures of one launch or braking that are corrected, by name.
+
+    drag: F2/m_e [1/m] by the car's description; a car that has become faster meets more of it.
+    """
+    if view.run.kind == "launch":
+        return _of_launch(view, drag)
+    return _of_braking(view) if view.run.kind == "braking" else {}
+
+
+def _of_launch(view: View, drag: float) -> dict[str, Floats]:
+    t, u, s = view.t, view.mean["u"], view.mean["distance"]
+    begin = max(0, int(np.searchsorted(t, view.run.marks["first_motion"] - 0.3)))
+    stop = min(int(np.searchsorted(t, view.run.marks["end"] + 0.02, side="right")), t.size)
+    rest = float(np.mean(s[max(0, begin - 40) : begin + 1]))
+    t, u, s = t[begin:stop], u[begin:stop], s[begin:stop]
+    if t.size < 8:
+        return {}
+    origin = first_motion_time(t, s, rest)
+    driven = np.maximum(u, 0.0)
+    fading = np.exp(np.minimum(cumulative(t, 2.0 * drag * driven), 50.0))
+    gained = [
+        cumulative(t, np.where(t >= origin, step * driven**k * fading, 0.0)) / fading for k, step in enumerate(STEPS)
+    ]
+    ways = [cumulative(t, gain) for gain in gained]
+    out: dict[str, Floats] = {}
+    for mark, (speed, _) in speed_marks(float(np.nanmax(u))).items():
+        pairs = [(time_to_speed(t, u + d, speed, origin), time_to_speed(t, u - d, speed, origin)) for d in gained]
+        out[f"launch.time_to_{mark}.first_motion"] = _central(pairs)
+    for mark, (length, _) in DISTANCE_MARKS.items():
+        if length < s[-1] - rest:
+            pairs = [
+                (time_to_distance(t, s + d, length, rest, origin), time_to_distance(t, s - d, length, rest, origin))
+                for d in ways
+            ]
+            out[f"launch.time_to_{mark}.first_motion"] = _central(pairs)
+    return {name: slopes for name, slopes in out.items() if np.all(np.isfinite(slopes))}
+
+
+def _central(pairs: Sequence[tuple[Floats, Floats]]) -> Floats:
+    """Return slopes from values at a step up and a step down; one-sided ends are NaN."""
+    return np.array([float(up - down) / (2.0 * step) for (up, down), step in zip(pairs, STEPS, strict=True)])
+
+
+def _of_braking(view: View) -> dict[str, Floats]:
+    """Return slopes of distances and MFDD: added acceleration lengthens the way by its share of the deceleration."""
+    t, u, s = view.t, view.mean["u"], view.mean["distance"]
+    begin = max(0, int(np.searchsorted(t, view.run.marks["command"] - 0.02)))
+    t, u, s = t[begin:], u[begin:], s[begin:]
+    if t.size < 8:
+        return {}
+    sums = [cumulative(t, np.maximum(u, 0.0) ** (k + 1)) for k in range(3)]
+    v0, end = float(value_at(t, u, view.run.marks["command"])), float(rest_time(t, u))
+    out: dict[str, Floats] = {}
+    for mark, (speed, _) in speed_marks(v0).items():
+        start = float(crossing_time(t, u, speed, falling=True))
+        way = float(value_at(t, s, end) - value_at(t, s, start))
+        if way > 0.0:
+            across = np.array([float(value_at(t, y, end) - value_at(t, y, start)) for y in sums])
+            out[f"braking.distance_from_{mark}"] = across * 2.0 * way / speed**2
+    ends = [float(crossing_time(t, u, share * v0, falling=True)) for share in (0.8, 0.1)]
+    across = np.array([float(value_at(t, y, ends[1]) - value_at(t, y, ends[0])) for y in sums])
+    out["braking.mfdd"] = -across / across[0]
+    return {name: slopes for name, slopes in out.items() if np.all(np.isfinite(slopes))}
+
+
+def corrected_trials(
+    trials: Trials, slopes: Mapping[str, Mapping[str, Floats]], weather: Weather, rho: Quantity
+) -> Trials | None:
+    """Return a figure's runs corrected, None without a run of known direction; slopes: run id -> name -> (3,)."""
+    kept = [
+        i
+        for i, (run_id, way) in enumerate(zip(trials.run_ids, trials.directions, strict=True))
+        if way in ("A", "B") and trials.name in slopes.get(run_id, {})
+    ]
+    if not kept:
+        return None
+    values, draws = trials.values[kept].copy(), trials.draws[kept].copy()
+    for row, i in enumerate(kept):
+        s, slope = (1.0 if trials.directions[i] == "A" else -1.0), slopes[trials.run_ids[i]][trials.name]
+        values[row] += float(slope @ _added(s, *weather.middle, rho.value))
+        draws[row] += slope @ _added(s, weather.wind, weather.grade, weather.drag, rho.value)
+    remark = f"level road, still air of {STANDARD_AIR} kg/m3; {weather.source}"
+    ids, ways = (tuple(source[i] for i in kept) for source in (trials.run_ids, trials.directions))
+    return Trials(trials.name + SUFFIX, ids, ways, values, draws, remark)
+
+
+def _added(s: float, wind: Floats | float, grade: Floats | float, drag: Floats | float, rho: float) -> Floats:
+    """Return c0, c1, c2 of the module's equation, (3,) or (3, K)."""
+    return np.array([s * grade + drag * wind**2, 2.0 * drag * s * wind, drag * (1.0 - STANDARD_AIR / rho)])
