@@ -1,8 +1,8 @@
 """What `measure` costs against the core's filter and smoother alone, on an hour of the demo at 200 Hz with 60 channels.
 
-Two hours are measured. "working": the demo's test day twice, some hundred runs, and the logger left on in between, as it
-is on a real day. "dense": the test day repeated until the hour is full, a run in every ten seconds. Time: the medians of
-whole calls in processes of their own. Memory: the peak of such a process that opens the stored recording and
+Two hours are measured. "working": the demo's test day twice, some hundred runs, and the logger left on in between, as
+it is on a real day. "dense": the test day repeated until the hour is full, a run in every ten seconds. Time: medians
+of whole calls in processes of their own. Memory: the peak of such a process that opens the stored recording and
 measures it, as the operating system accounts it.
 """
 
@@ -33,7 +33,7 @@ REST_ROWS = 400
 
 
 def source_rows(table: Table, rows: int, days: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return (row of `table`, part) for each row of the hour: the test day `days` times, each day with its share of rest.
+    """Return (row of `table`, part) for each row of the hour: the test day `days` times, each with a rest.
 
     A part is a boot of the hour; a stretch of rest is the standing first rows over and over, a boot of its own.
     """

@@ -116,16 +116,24 @@ def measure(session: str | Path, *, progress: Progress | None = None) -> Measure
 def measure_recording(
     recording: Recording, car: Car, session: Session, *, progress: Progress | None = None, seed: int = 1
 ) -> Measured:
-    """Return motion, runs, figures and findings of a recording in memory."""
+    """Return motion, runs, figures and findings of a recording in memory.
+
+    The findings are looked for in a second thread meanwhile: the core and numpy leave the interpreter to it.
+    """
+    from concurrent.futures import ThreadPoolExecutor
+
     from fifthwheel.belief import question
     from fifthwheel.motion import estimate_motion
     from fifthwheel.runs import find_runs
     from fifthwheel.uncertainty import measure_figures
 
-    motion = estimate_motion(recording, car, progress=progress)
-    runs = find_runs(recording, motion, car, session)
-    figures, refusals, curves = measure_figures(recording, motion, runs, car, session, seed=seed, progress=progress)
-    found = (*_examined(recording, car), *motion.notes, *question(recording, motion, runs, car))
+    with ThreadPoolExecutor(1) as beside:
+        examined = beside.submit(_examined, recording, car)
+        motion = estimate_motion(recording, car, progress=progress)
+        runs = find_runs(recording, motion, car, session)
+        doubts = beside.submit(question, recording, motion, runs, car)
+        figures, refusals, curves = measure_figures(recording, motion, runs, car, session, seed=seed, progress=progress)
+        found = (*examined.result(), *motion.notes, *doubts.result())
     density = curves.get("air_density", Quantity(float("nan"), 0.0, "kg/m3"))
     return Measured(motion, runs, figures, refusals, worst_first(found), density, curves)
 
