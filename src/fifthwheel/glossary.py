@@ -213,6 +213,7 @@ FIGURES: Mapping[str, tuple[str, str]] = MappingProxyType(
         "coast_down.f2": ("N s2/m2", ""),
         "coast_down.f2_standard_air": ("N s2/m2", ""),
         "coast_down.deceleration_at_{}": ("m/s2", "coasting speeds"),
+        "coast_down.motor_drag_at_{}": ("N", "coasting speeds"),
         "coast_down.effective_mass": ("kg", ""),
         "steady_circle.speed": ("m/s", ""),
         "steady_circle.radius": ("m", ""),

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from fifthwheel.car.model import MarkedRun
 from fifthwheel.data import Estimate, Refusal
 from fifthwheel.errors import FigureError
 from fifthwheel.runs import find_runs
@@ -364,3 +365,29 @@ def test_a_motor_that_warms_says_by_how_much() -> None:
     assert motor.scope == "run"
     assert rises["launch.temperature_rise_tyre_rl"].value == 0.0
     assert label_of("launch.temperature_rise_tyre_rl") == "temperature rise in the launch, tyre rear left"
+
+
+@pytest.mark.usefixtures("stand_in")
+def test_motors_off_their_gears_tell_their_drag_apart() -> None:
+    """0.30 N at rest rising by 0.02 N s/m: the made motor's drag, in coast-downs with the motor on its gear only."""
+    day = Day().rest(2.0)
+    for drag in (0.0, 0.0, 0.3, 0.3):
+        day.launch(5.0, 4.0).drive(12.0, lambda u, d=drag: coasting(0.0)(u) - (d + d / 15.0 * u) / M_E)
+        day.brake_to_rest(8.0).rest(1.0).turn_round()
+    recording, motion, car = recording_of(day), motion_of(day), made_car()
+    plain = [run for run in find_runs(recording, motion, car) if run.kind == "coast-down"]
+    marks = tuple(
+        MarkedRun("coast-down", run.boot, 100.0 + run.start, 100.0 + run.end, "valid", "motor free")
+        for run in plain[:2]
+    )
+    session = replace(made_session(), runs=marks)
+    runs = find_runs(recording, motion, car, session)
+    figures, _, _ = measure_figures(recording, motion, runs, car, session)
+    by_name = {f.name: f for f in figures if f.scope == "mean"}
+    drag = by_name["coast_down.motor_drag_at_10_m_s"]
+    assert drag.value == pytest.approx(0.3 + 0.02 * 10.0, rel=0.05)
+    assert drag.low < 0.5 < drag.high
+    assert by_name["coast_down.cda"].value == pytest.approx(0.03, rel=0.03)
+    assert by_name["coast_down.f0"].value == pytest.approx(0.02 * 4.0 * 9.80665, rel=0.03)
+    assert "motors off their gears" in by_name["coast_down.cda"].remark
+    assert set(by_name["coast_down.cda"].run_ids) == {"coast-down-1", "coast-down-2"}

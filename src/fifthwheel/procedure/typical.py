@@ -94,6 +94,8 @@ def expected_value(name: str, car: Car) -> float:
     """Return the rough value of a figure [SI] by the car's description; NaN when the car does not reach its mark."""
     if ".temperature_rise_" in name:
         return 10.0
+    if ".motor_drag_at_" in name:
+        return 0.3 * car.rolling_resistance.value * car.mass.value * 9.81
     name = name.removesuffix(".corrected")
     kind = definition_of(name)[0].kind
     if kind == "launch":

@@ -103,6 +103,7 @@ def _coast_downs() -> tuple[Definition, ...]:
         Definition("coast_down.f2", "road load F2", kind, "N s2/m2", _COAST),
         Definition("coast_down.f2_standard_air", "road load F2 in air of 1.225 kg/m3", kind, "N s2/m2", _COAST),
         Definition("coast_down.deceleration_at_{}", "coasting deceleration at {}", kind, "m/s2", _COAST, limit=WIDEST),
+        Definition("coast_down.motor_drag_at_{}", "drag of motors and gears at {}", kind, "N", _COAST),
         Definition("coast_down.effective_mass", "effective mass", kind, "kg", _COAST),
     )
 

@@ -44,10 +44,13 @@ def air_density_of(conditions: Conditions) -> Quantity:
     return Quantity(rho, math.sqrt(variance), "kg/m3")
 
 
-def effective_mass_of(car: Car) -> float:
-    """Return the effective mass of a car [kg]: four wheels and every rotor whose inertia is stated."""
+def effective_mass_of(car: Car, *, free: bool = False) -> float:
+    """Return the effective mass of a car [kg]: four wheels and every rotor whose inertia is stated.
+
+    free: the motors are off their gears, so rotors do not turn.
+    """
     tyres = (car.tyre_front, car.tyre_front, car.tyre_rear, car.tyre_rear)
-    motors = [motor for motor in car.motors if motor.rotor_inertia is not None]
+    motors = [motor for motor in car.motors if motor.rotor_inertia is not None and not free]
     return effective_mass(
         car.mass.value,
         [tyre.wheel_inertia.value for tyre in tyres],

@@ -16,6 +16,7 @@ from fifthwheel.uncertainty.catalogue import CATALOGUE, definition_of
 from fifthwheel.uncertainty.combine import LEAST_DRAWS, Trials, estimates_of, shared_columns
 from fifthwheel.uncertainty.conditions import air_density_of, effective_mass_of, normal
 from fifthwheel.uncertainty.corrected import Weather, corrected_trials, slopes_of, stated_weather
+from fifthwheel.uncertainty.motor_drag import motor_drag, parted
 from fifthwheel.uncertainty.of_braking import braking_values, circle_values, speed_pass_values, step_values
 from fifthwheel.uncertainty.of_coast_down import coast_down_estimates
 from fifthwheel.uncertainty.of_launch import POWER_SCALE, energy_values, launch_values
@@ -70,9 +71,10 @@ def measure_figures(
         absolute, weather = "gnss" in motion.sensors, None
         if coasts:
             try:
-                found, curve, weather = coast_down_estimates(coasts, car, session, rho, names, columns, rng, absolute)
+                found, curves["coast_down"], weather = _coasted(
+                    coasts, car, session, rho, names, columns, rng, absolute
+                )
                 figures += found
-                curves["coast_down"] = curve
             except FigureError as error:
                 curves["coast_down_refused"] = error.what
         figures += understeer_estimate(recording, motion, valid, values, car)
@@ -82,6 +84,29 @@ def measure_figures(
     kept, wide = too_wide(figures, motion)
     refused = refusals_of(recording, motion, runs, kept, wide, car, curves.pop("coast_down_refused", ""))
     return tuple(kept), (*refused, *wide), curves
+
+
+def _coasted(
+    coasts: Sequence[View], car: Car, session: Session, rho: Quantity, names: tuple[str, ...], columns: Floats,
+    rng: np.random.Generator, absolute: bool,
+) -> tuple[list[Estimate], dict[str, Any], Weather | None]:  # fmt: skip
+    """Return figures, curve and weather of the coast-downs; with both kinds of run both ways the motor's drag apart.
+
+    The road load is then that of the runs with motors free.
+    """
+    fitted = {}
+    for word, views in zip(("on", "free"), parted(coasts), strict=True):
+        if views:
+            fitted[word] = coast_down_estimates(
+                views, car, session, rho, names, columns, rng, absolute, free=word == "free"
+            )
+    if len(fitted) == 1:
+        (only,) = fitted.values()
+        return only
+    on, free = fitted["on"], fitted["free"]
+    if on[2] is None or free[2] is None:
+        return on if on[2] is not None or free[2] is None else free
+    return [*free[0], *motor_drag(on[1], free[1], coasts)], free[1], on[2]
 
 
 def _corrected(

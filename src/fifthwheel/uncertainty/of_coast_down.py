@@ -80,15 +80,16 @@ class _Terms:
 
 def coast_down_estimates(
     views: Sequence[View], car: Car, session: Session, rho: Quantity, names: Sequence[str], shared: Floats,
-    rng: np.random.Generator, absolute: bool,
+    rng: np.random.Generator, absolute: bool, free: bool = False,
 ) -> tuple[list[Estimate], dict[str, Any], Weather | None]:  # fmt: skip
     """Return the figures of the coast-downs, the curve for the plot, and the weather when both directions tell it.
 
-    views: valid coast-downs; names and shared (K, p): the session's drawn constants; absolute: headings are from north.
+    views: valid coast-downs; free: they were driven with the motors off their gears; names and shared (K, p): the
+    session's drawn constants; absolute: headings are from north.
     """
     t, u, drawn = _on_grid(views)
     s = np.array([-1.0 if view.run.direction == "B" else 1.0 for view in views])
-    m_e, m = effective_mass_of(car), car.mass.value
+    m_e, m = effective_mass_of(car, free=free), car.mass.value
     headings = [view.run.heading + (math.pi if sign < 0.0 else 0.0) for view, sign in zip(views, s, strict=True)]
     along = math.atan2(sum(map(math.sin, headings)), sum(map(math.cos, headings)))
     wind, slope = headwind_of(session.conditions, along, absolute), slope_of(session.conditions)
@@ -102,11 +103,11 @@ def coast_down_estimates(
     for values, share in ((prior_mean, F1_AT_10), (prior_sd, F1_SPREAD)):
         values[1] = share / 10.0 * max(float(fit.theta[0]), 0.3 * rolling)
     fit = _fit(t, u, s, prior_mean, prior_sd, gust)
-    terms = _terms(fit, t, u, s, drawn, prior_sd, gust, car, rho, rng)
+    terms = _terms(fit, t, u, s, drawn, prior_sd, gust, car, rho, rng, m_e)
     two_way = bool(np.any(s > 0.0) and np.any(s < 0.0))
     run_ids = tuple(view.run.id for view in views)
     direction = "" if two_way else views[0].run.direction
-    remark = _remark(fit, terms, m, m_e, two_way, car)
+    remark = _remark(fit, terms, m, m_e, two_way, car, free)
     known = (m, m_e, rho.value, car.lift_area.value)
     out: list[Estimate] = []
     budgets: dict[str, dict[str, float]] = {}
@@ -116,6 +117,7 @@ def coast_down_estimates(
         budgets[name], scales[name] = variance, _slope(function, fit.theta, known)
         out.append(_estimate(name, value, variance, len(views), run_ids, two_way, direction, remark))
     curve = _curve(views, t, u, fit, terms, m_e, m, gust)
+    curve["drawn"] = terms.theta[:, :3] * terms.effective_mass[:, None]
     curve["what_it_takes"] = what_it_takes(fit, t, u, s, prior_sd, gust, budgets, scales, car)
     weather = Weather(
         terms.theta[:, 3], terms.theta[:, 4], terms.theta[:, 2],
@@ -207,7 +209,7 @@ def _gustiness(fit: RoadLoadFit, t: Floats, u: Floats, s: Floats, drawn: Floats,
 
 def _terms(
     fit: RoadLoadFit, t: Floats, u: Floats, s: Floats, drawn: Floats, prior_sd: Floats, gust: float, car: Car,
-    rho: Quantity, rng: np.random.Generator,
+    rho: Quantity, rng: np.random.Generator, m_e: float,
 ) -> _Terms:  # fmt: skip
     count = drawn.shape[0]
     gusts, rough = _disturbed(t, u, s, fit, gust, rng, count)
@@ -216,7 +218,7 @@ def _terms(
     for name, index in (("F1 held near zero", 1), ("stated wind", 3), ("stated slope", 4)):
         moved[name] = normal(rng, 0.0, float(prior_sd[index]), count)[:, None] * fit.prior_gain[:, index][None, :]
     mass = normal(rng, car.mass.value, car.mass.u or 0.005 * car.mass.value, count)
-    rotating = normal(rng, effective_mass_of(car) - car.mass.value, rotating_share_uncertainty(car), count)
+    rotating = normal(rng, m_e - car.mass.value, rotating_share_uncertainty(car), count)
     density = normal(rng, rho.value, rho.u, count)
     theta = fit.theta + sum(moved.values(), start=np.zeros((count, 5)))
     lift = normal(rng, car.lift_area.value, car.lift_area.u, count)
@@ -288,7 +290,7 @@ def _estimate(
     )  # fmt: skip
 
 
-def _remark(fit: RoadLoadFit, terms: _Terms, m: float, m_e: float, two_way: bool, car: Car) -> str:
+def _remark(fit: RoadLoadFit, terms: _Terms, m: float, m_e: float, two_way: bool, car: Car, free: bool) -> str:
     wind, u_wind = fit.theta[3], float(np.std(terms.theta[:, 3]))
     scale = 100.0 * m_e / (m * 9.80665)
     slope, u_slope = fit.theta[4] * scale, float(np.std(terms.theta[:, 4])) * scale
@@ -296,7 +298,9 @@ def _remark(fit: RoadLoadFit, terms: _Terms, m: float, m_e: float, two_way: bool
     text += f", slope {slope:+.2f} ± {2 * u_slope:.2f} %"
     if not two_way:
         text += "; one direction only, so wind and slope rest on what was stated"
-    if car.motors:
+    if free:
+        text += "; motors off their gears"
+    elif car.motors:
         text += "; drag of motor and gears is included"
         if any(motor.rotor_inertia is None for motor in car.motors):
             text += "; a rotor's inertia is not stated and is missing in the effective mass"
