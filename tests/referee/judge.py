@@ -264,7 +264,7 @@ class Judge:
             )
             return (grip + p["idle_torque"] / radius + f2 * v * v) / effective
         known = {
-            "coast_down.cda": p["drag_area"], "coast_down.f0": f0, "coast_down.f2": f2 + rolled,
+            "coast_down.cda": 2.0 * (f2 + rolled) / p["air_density"], "coast_down.f0": f0, "coast_down.f2": f2 + rolled,
             "coast_down.rolling_coefficient": f0 / weight, "coast_down.effective_mass": effective,
         }  # fmt: skip
         return known.get(name, math.nan)

@@ -14,7 +14,8 @@ from fifthwheel.figures.crossings import Floats, mean_over, peak_window
 
 PLATEAU, PEAKED = 2.0, 0.5
 """Excess of a maximum over the excess that the same noise adds a second time: of a flat curve; of a short true peak,
-whose own shape passes for noise and makes the second dose too large (common practice, no source)."""
+whose own shape passes for noise and makes the second dose too large. The flat one follows from the theory above;
+0.5 is our choice, made on simulated launches (tests/referee)."""
 
 UNSURE = 0.5
 """Standard uncertainty of the excess as a share of it."""

@@ -23,7 +23,7 @@ RUN_TERMS = frozenset(
 )  # fmt: skip
 """Terms of a budget that differ from run to run; every other term is shared by the runs of a session."""
 
-STATED_TERMS = frozenset({"mass", "rotating parts", "F1 held near zero", "lift on the tyres"})
+STATED_TERMS = frozenset({"mass", "rotating parts", "F1 held near zero"})
 """Shared terms that rest on what one car.toml states: the same error in both sessions of that car."""
 
 SCALE_TERMS = frozenset({"wheel radius", "tyre growth"})

@@ -62,8 +62,8 @@ SPEEDS = (5, 10, 15, 20, 25, 30, 35, 40)
 """Speeds [m/s] at which the coasting deceleration is stated, where driven."""
 
 
-Known = tuple[float, float, float, float]
-"""Mass [kg], effective mass [kg], air density [kg/m3], lift area [m2, down positive]."""
+Known = tuple[float, float, float]
+"""Mass [kg], effective mass [kg], air density [kg/m3]."""
 
 
 @dataclass(frozen=True)
@@ -75,7 +75,6 @@ class _Terms:
     mass: Floats
     effective_mass: Floats
     air_density: Floats
-    lift_area: Floats
 
 
 def coast_down_estimates(
@@ -108,7 +107,7 @@ def coast_down_estimates(
     run_ids = tuple(view.run.id for view in views)
     direction = "" if two_way else views[0].run.direction
     remark = _remark(fit, terms, m, m_e, two_way, car, free)
-    known = (m, m_e, rho.value, car.lift_area.value)
+    known = (m, m_e, rho.value)
     out: list[Estimate] = []
     budgets: dict[str, dict[str, float]] = {}
     scales: dict[str, Floats] = {}
@@ -221,24 +220,23 @@ def _terms(
     rotating = normal(rng, m_e - car.mass.value, rotating_share_uncertainty(car), count)
     density = normal(rng, rho.value, rho.u, count)
     theta = fit.theta + sum(moved.values(), start=np.zeros((count, 5)))
-    lift = normal(rng, car.lift_area.value, car.lift_area.u, count)
-    return _Terms(theta, moved, mass, mass + rotating, density, lift)
+    return _Terms(theta, moved, mass, mass + rotating, density)
 
 
 def _outputs(fit: RoadLoadFit, highest: float, lowest: float, known: Known) -> list[tuple[str, float, Any]]:
-    """Return (name, value, function of theta (K, 5), mass, effective mass, air density, lift area) for each figure."""
+    """Return (name, value, function of theta (K, 5), mass, effective mass, air density) for each figure."""
     functions: dict[str, Any] = {
-        "coast_down.cda": lambda p, m, e, r, c: drag_area(p[..., 2] * e, r) - c * rolling_coefficient(p[..., 0] * e, m),
-        "coast_down.rolling_coefficient": lambda p, m, e, r, c: rolling_coefficient(p[..., 0] * e, m),
-        "coast_down.f0": lambda p, m, e, r, c: p[..., 0] * e,
-        "coast_down.f1": lambda p, m, e, r, c: p[..., 1] * e,
-        "coast_down.f2": lambda p, m, e, r, c: p[..., 2] * e,
-        "coast_down.f2_standard_air": lambda p, m, e, r, c: p[..., 2] * e * STANDARD_AIR / r,
-        "coast_down.effective_mass": lambda p, m, e, r, c: e + 0.0 * p[..., 0],
+        "coast_down.cda": lambda p, m, e, r: drag_area(p[..., 2] * e, r),
+        "coast_down.rolling_coefficient": lambda p, m, e, r: rolling_coefficient(p[..., 0] * e, m),
+        "coast_down.f0": lambda p, m, e, r: p[..., 0] * e,
+        "coast_down.f1": lambda p, m, e, r: p[..., 1] * e,
+        "coast_down.f2": lambda p, m, e, r: p[..., 2] * e,
+        "coast_down.f2_standard_air": lambda p, m, e, r: p[..., 2] * e * STANDARD_AIR / r,
+        "coast_down.effective_mass": lambda p, m, e, r: e + 0.0 * p[..., 0],
     }
     for speed in SPEEDS:
         if lowest <= speed <= highest:
-            functions[f"coast_down.deceleration_at_{speed}_m_s"] = lambda p, m, e, r, c, v=speed: (
+            functions[f"coast_down.deceleration_at_{speed}_m_s"] = lambda p, m, e, r, v=speed: (
                 p[..., 0] + p[..., 1] * v + p[..., 2] * v**2
             )
     return [(name, float(function(fit.theta, *known)), function) for name, function in functions.items()]
@@ -248,7 +246,7 @@ def _budget(
     function: Any, terms: _Terms, fit: RoadLoadFit, known: Known, names: Sequence[str], shared: Floats
 ) -> dict[str, float]:
     """Return term -> variance of one figure: each term varied alone, the motion's split by its constants."""
-    m, m_e, rho, lift = known
+    m, m_e, rho = known
     variance = {}
     for name, moved in terms.by_term.items():
         draws = function(fit.theta + moved, *known)
@@ -261,10 +259,9 @@ def _budget(
     same = np.broadcast_to(fit.theta, (terms.mass.size, 5))
     spin = m + terms.effective_mass - terms.mass
     apart = {
-        "mass": (terms.mass, m_e - m + terms.mass, rho, lift),
-        "rotating parts": (m, spin, rho, lift),
-        "air density": (m, m_e, terms.air_density, lift),
-        "lift on the tyres": (m, m_e, rho, terms.lift_area),
+        "mass": (terms.mass, m_e - m + terms.mass, rho),
+        "rotating parts": (m, spin, rho),
+        "air density": (m, m_e, terms.air_density),
     }
     return variance | {name: float(np.var(function(same, *values), ddof=1)) for name, values in apart.items()}
 

@@ -1,7 +1,7 @@
 """What it would take to halve the interval of a coast-down figure: how many more runs, which way, from what speed.
 
 From the information matrix of the fit: runs that would be driven add theirs, with the gusts that this day showed. What
-runs do not lessen (mass, rotating parts, air density, lift, the scale of speed) stays.
+runs do not lessen (mass, rotating parts, air density, the scale of speed) stays.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from fifthwheel.uncertainty.catalogue import label_of
 MOST_RUNS = 40
 """More runs than this are no advice."""
 
-LASTING = ("mass", "rotating parts", "air density", "lift on the tyres", "wheel radius", "tyre growth", "clock",
+LASTING = ("mass", "rotating parts", "air density", "wheel radius", "tyre growth", "clock",
            "gnss latency", "gyro scale")  # fmt: skip
 """Terms of a budget that no number of runs lessens."""
 
