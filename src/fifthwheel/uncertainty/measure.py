@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from fifthwheel.car.model import Car, Session
-from fifthwheel.data import Estimate, Floats, Motion, Quantity, Recording, Refusal, Run
+from fifthwheel.data import Draws, Estimate, Floats, Motion, Quantity, Recording, Refusal, Run
 from fifthwheel.errors import FigureError
 from fifthwheel.uncertainty.catalogue import CATALOGUE, definition_of
 from fifthwheel.uncertainty.combine import LEAST_DRAWS, Trials, estimates_of, shared_columns
@@ -27,8 +28,8 @@ from fifthwheel.uncertainty.views import Value, View, tracks_by_boot, view_of, w
 
 Progress = Callable[[str, float], None]
 
-MOST_NUMBERS = 40_000_000
-"""Numbers of draws in memory at once (320 MB): neighbouring runs are drawn together only up to this."""
+MOST_NUMBERS = 12_000_000
+"""Numbers of draws in one window (100 MB; two are in memory): neighbouring runs are drawn together only up to this."""
 
 NAMES_DRAWN = 8
 """Quantities in a draw, for the sum above."""
@@ -130,11 +131,7 @@ def _drawn(
 ) -> tuple[list[Trials], list[View], dict[str, Floats], dict[str, dict[str, Floats]]]:  # fmt: skip
     """Return every figure of single runs on all draws, the views of the coast-downs, the drawn shared constants, and by
     run how its figures answer to what the day added to the acceleration.
-
-    One window is in memory at a time; draws of separate calls with one seed share the session's constants.
     """
-    from fifthwheel.motion import draw_motion
-
     windows = windows_of(motion, runs, MOST_NUMBERS // (NAMES_DRAWN * count))
     power = normal(rng, 1.0, POWER_SCALE, count)
     tracks = tracks_by_boot(motion)
@@ -143,8 +140,8 @@ def _drawn(
     coasts: list[View] = []
     shared: dict[str, Floats] = {}
     slopes: dict[str, dict[str, Floats]] = {}
-    for number, (window, inside) in enumerate(windows):
-        (drawn,) = draw_motion(motion, (window,), count, seed)
+    ahead = _drawn_ahead(motion, [window for window, _ in windows], count, seed)
+    for number, ((_, inside), drawn) in enumerate(zip(windows, ahead, strict=True)):
         shared = shared or dict(drawn.shared)
         for run in inside:
             view = view_of(motion, run, drawn)
@@ -157,6 +154,24 @@ def _drawn(
         if progress is not None:
             progress("computing figures on the draws", (number + 1) / len(windows))
     return _trials(collected, runs), coasts, shared, slopes
+
+
+def _drawn_ahead(motion: Motion, windows: Sequence[tuple[int, int, int]], count: int, seed: int) -> Iterator[Draws]:
+    """Yield the draws of each window; a second thread draws the next one meanwhile, so two are in memory.
+
+    Draws of separate calls with one seed share the session's constants.
+    """
+    from fifthwheel.motion import draw_motion
+
+    with ThreadPoolExecutor(1) as beside:
+        coming = None
+        for window in windows:
+            following = beside.submit(draw_motion, motion, (window,), count, seed)
+            if coming is not None:
+                yield coming.result()[0]
+            coming = following
+        if coming is not None:
+            yield coming.result()[0]
 
 
 def _values(recording: Recording, tracks: dict[int, Any], view: View, car: Car, power: Floats) -> Iterable[Value]:
