@@ -42,12 +42,14 @@ from fifthwheel.motion.levels import (
     LIGHT_LOAD,
     Noise,
     aliasing,
+    coasting_resistance,
     force_noise,
     loads,
     rate_noise,
     rolling_density,
     session_noise,
     settings,
+    stated_resistance,
     wheel_places,
     wheel_variance,
 )
@@ -72,6 +74,8 @@ from fifthwheel.motion.still import standstill
 UNKNOWN_FORCE = 5.0
 """Power spectral density [m2/s3] of a lateral force that nothing measures: some m/s2 over some tenths of a second."""
 
+GUIDE = 0.15
+"""Time [s] over which the speed of the first pass is smoothed for the derivatives of the second."""
 SLIDING = 0.4
 """Sideslip [rad] of a rear axle per slip of its wheels: a tyre that slides along holds next to no side force (combined
 slip; common practice, no source)."""
@@ -108,6 +112,8 @@ class Scene:
     """(n, 4) float32 rim speeds at the stated radius [m/s]."""
     read: np.ndarray
     """(n, 4) float32 wheel speeds [rad/s] as the filter takes them: see thinned."""
+    resisting: tuple[float, float]
+    """Drag [1/m] and rolling resistance [m/s2] per mass."""
     typical: Floats
     """(n,) [m/s] one signed speed for everything that only needs it roughly; 0 where unknown."""
 
@@ -175,7 +181,10 @@ def look(recording: Recording, car: Car) -> Scene:
     noise = session_noise(inertial, wheels, still, car)
     steer = on_rows(recording, line, "steer")
     read = thinned(wheels, force[0] if inertial is not None and inertial.pushes else None, radius, line)
-    return Scene(car, line, wheels, inertial, fixes, latency, mounting, still, noise, force, steer, rim, read, typical)
+    resisting = stated_resistance(car)
+    return Scene(
+        car, line, wheels, inertial, fixes, latency, mounting, still, noise, force, steer, rim, read, resisting, typical
+    )  # fmt: skip
 
 
 def _narrow(values: Any) -> np.ndarray:
@@ -220,7 +229,7 @@ def _rows(
         rows["steer"] = _narrow(np.nan_to_num(scene.steer))
     if any(scene.wheels.present):
         push = _push(scene, slow["slow_ax"], typical)
-        load = loads(car, scene.wheels, push, typical)
+        load = loads(car, scene.wheels, push, typical, scene.resisting)
         turns = inertial is not None and inertial.turns
         density = rolling_density(scene.wheels, rim, gz, car, typical, line) if turns else [None] * 4
         variance, own = wheel_variance(scene.wheels, scene.noise, load, rim, line, systematic, density)
@@ -230,7 +239,11 @@ def _rows(
         rows |= {"wheel_speed": scene.read, "wheel_variance": _narrow(variance)}
         rows |= {"wheel_own": _narrow(own), "wheel_load": _narrow(load)}
         if systematic is not None:
-            rows["guide"] = _narrow(typical)
+            guide = smooth(typical, round(GUIDE / line.dt))
+            rows["guide"] = _narrow(guide)
+            if inertial is not None and inertial.pushes:
+                rest = float(np.median(ax[scene.still])) if scene.still.any() else float(np.median(ax))
+                rows["slow_ax"] = _narrow(rate_of(guide, line.t) + rest)
     return rows
 
 
@@ -328,11 +341,12 @@ def estimate_motion(recording: Recording, car: Car, *, progress: Progress = None
     filtered = filter_motion(rough)
     smoothed = smooth_motion(rough, filtered, sd_every=50)
     seen = {
-        name: on_all_rows(smoothed.mean[QUANTITIES.index(name)], kept, scene.line) for name in ("u", "v", "r", "psi")
+        name: on_all_rows(smoothed.mean[QUANTITIES.index(name)], kept, scene.line)
+        for name in ("u", "v", "r", "psi", "ax")
     }
     del rough, smoothed
     tell("filtering, second pass", 0.4)
-    problem, late = _second(scene, problem, filtered, seen, starts)
+    problem, late = _second(recording, scene, problem, filtered, seen, starts)
     filtered = filter_motion(problem)
     tell("smoothing", 0.7)
     smoothed = smooth_motion(problem, filtered, sd_every=max(1, round(0.05 / scene.line.dt)))
@@ -341,12 +355,21 @@ def estimate_motion(recording: Recording, car: Car, *, progress: Progress = None
 
 
 def _second(
-    scene: Scene, problem: MotionProblem, filtered: Filtered, seen: dict[str, Floats], starts: list[Start]
+    recording: Recording,
+    scene: Scene,
+    problem: MotionProblem,
+    filtered: Filtered,
+    seen: dict[str, Floats],
+    starts: list[Start],
 ) -> tuple[MotionProblem, float]:
     """Return the problem of the second pass and the latency it takes off."""
     u, psi = seen["u"], seen["psi"]
     rows = dict(problem.rows)
     if any(scene.wheels.present):
+        pedals = [on_rows(recording, scene.line, name) for name in ("throttle", "brake")]
+        if pedals[0] is not None and scene.inertial is not None and scene.inertial.pushes:
+            free = np.logical_and.reduce([np.abs(np.nan_to_num(p, nan=1.0)) < 0.01 for p in pedals if p is not None])
+            scene.resisting = coasting_resistance(seen["ax"], u, seen["r"], free, scene.car, scene.line)
         systematic, doubted = _doubts(scene, problem, seen, filtered)
         rows = _rows(scene, scene.rim, u, systematic, doubted)
     late = scene.latency.value

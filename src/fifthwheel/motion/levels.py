@@ -100,7 +100,7 @@ def force_noise(column: Floats, noise: Noise, typical: Floats, line: Timeline, a
 
     What counts for the speed is the noise that lasts over 0.05 s, by speed. To it comes what a sensor and a sprung body
     add: 1 % of the local force, correlated over 0.1 s (cross-axis, tilt; common practice, no source), and what `alias`
-    (n,) says of vibration that the log shows as slow: a tenth of a second of a third of the reading's own scatter.
+    (n,) says of vibration that the log shows as slow: half of the reading's own variance over a tenth of a second.
     """
     speed = np.abs(typical)
     found = density_by_speed(column, 0.05, speed, line)
@@ -108,7 +108,7 @@ def force_noise(column: Floats, noise: Noise, typical: Floats, line: Timeline, a
     white = np.interp(speed, centres, levels)
     shaken = density_by_speed(column, line.dt, speed, line)
     if shaken is not None:
-        white = white + alias * np.interp(speed, *shaken) / line.dt * 0.03
+        white = white + alias * np.interp(speed, *shaken) / line.dt * 0.05
     local = smooth(column, max(5, round(0.25 / line.dt)))
     model = (0.01 * local) ** 2 + 0.01**2
     return np.ascontiguousarray(np.maximum(white, noise.accel**2 * line.dt * 0.25) + model * 0.2, dtype=np.float32)
@@ -168,16 +168,43 @@ def rolling_density(
     return out
 
 
-def loads(car: Car, wheels: WheelColumns, force: Floats, rim: Floats) -> np.ndarray:
+def stated_resistance(car: Car) -> tuple[float, float]:
+    """Return drag [1/m] and rolling resistance [m/s2] per mass as the car's description has them."""
+    return 0.5 * AIR_DENSITY * car.drag_area.value / car.mass.value, car.rolling_resistance.value * GRAVITY
+
+
+def coasting_resistance(ax: Floats, u: Floats, r: Floats, free: Bools, car: Car, line: Timeline) -> tuple[float, float]:
+    """Return drag [1/m] and rolling resistance [m/s2] per mass from where the car rolls freely, else as stated.
+
+    ax, u, r: (n,) longitudinal acceleration, speed, yaw rate; free: (n,) neither driven nor braked. Least squares of
+    -ax against 1 and u^2, both kept positive; rows that differ by more than three spreads are left out twice.
+    """
+    stated = stated_resistance(car)
+    calm = smooth(free.astype(np.float64), round(0.3 / line.dt)) > 0.999
+    rows = np.flatnonzero(calm & (u > 3.0) & (np.abs(r) < 0.15))
+    if rows.size * line.dt < 4.0 or float(np.ptp(u[rows])) < 5.0:
+        return stated
+    force, square = -ax[rows], u[rows] ** 2
+    keep = np.ones(rows.size, dtype=np.bool_)
+    drag, rolling = stated
+    for _ in range(3):
+        drag, rolling = (float(c) for c in np.polyfit(square[keep], force[keep], 1))
+        off = np.abs(force - rolling - drag * square)
+        keep = off < 3.0 * 1.4826 * float(np.median(off[keep])) + 1e-9
+    return (drag, rolling) if drag > 0.0 and rolling > 0.0 else stated
+
+
+def loads(car: Car, wheels: WheelColumns, force: Floats, rim: Floats, resisting: tuple[float, float]) -> np.ndarray:
     """Return (n, 4) float32: the acceleration [m/s2] that the tyre force of each wheel's axle stands for.
 
-    force: (n,) longitudinal specific force, smoothed, gravity off; rim: (n,) typical speed [m/s]. Tyre force per mass =
+    force: (n,) longitudinal specific force, smoothed, gravity off; rim: (n,) typical speed [m/s]; resisting: drag
+    [1/m] and rolling resistance [m/s2] per mass. Tyre force per mass =
     force + drag + rolling resistance; positive on driven axles, negative on braked or driven ones. Every tyre also
     spins up its own wheels, so that even a free one slips a little; the slip of steady rolling is part of the rolling
     radius by definition.
     """
-    drag = 0.5 * AIR_DENSITY * car.drag_area.value / car.mass.value
-    resistance = np.where(np.abs(rim) > 0.3, car.rolling_resistance.value * GRAVITY, 0.0)
+    drag, rolling = resisting
+    resistance = np.where(np.abs(rim) > 0.3, rolling, 0.0)
     tyre = force + drag * rim * np.abs(rim) + np.sign(rim) * resistance
     front_driven, rear_driven = any(wheels.driven[:2]), any(wheels.driven[2:])
     front_braked, rear_braked = any(wheels.braked[:2]), any(wheels.braked[2:])
@@ -252,8 +279,9 @@ WHEEL_STEP = 0.1
 COMMON_ROLL = 0.0003
 """Error of rolling that both wheels of an axle have in common [1]: texture of the road, hopping of the body (common
 practice, no source)."""
-SLIP_MEMORY = 0.6
-"""How long [s] an error of the expected slip lasts: nearly as long as its force (common practice, no source)."""
+SLIP_MEMORY = 2.0
+"""How long [s] an error of the expected slip lasts: longer than its force, since the next one errs alike (common
+practice, no source)."""
 SLIP_FLOOR = 0.0015
 """Slip of a driven wheel that its load does not explain [1] (common practice, no source)."""
 LEAST_BRAKE = 0.2
