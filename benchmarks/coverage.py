@@ -190,7 +190,7 @@ def options(arguments: Sequence[str] | None = None) -> argparse.Namespace:
     parser.add_argument("--gnss", type=float, help="fixes per second, 0 for none; drawn when left out")
     parser.add_argument("--sensors", default=",".join(GROUPS), help="sensor groups, comma between")
     parser.add_argument("--subsets", action="store_true", help="all 15 subsets of the sensor groups, one line each")
-    parser.add_argument("--draws", type=int, default=200, help="posterior draws")
+    parser.add_argument("--draws", type=int, default=120, help="posterior draws")
     parser.add_argument("--expect", type=int, default=0, help="more days per session that give the means' expectation")
     parser.add_argument("--workers", type=int, help="processes; 0 runs in this one")
     parser.add_argument("--cluster", metavar="ADDRESS", help="hand the sessions to this dask cluster (extra 'sweep')")

@@ -90,7 +90,7 @@ def judge_session(
     car_drive: str | None = None,
     gnss: float | None = None,
     sensors: tuple[str, ...] = GROUPS,
-    draws: int = 200,
+    draws: int = 120,
     repeats: int = 0,
 ) -> Marked:
     """Draw, drive, record, measure and judge one session; any failure is reported in the result, never raised."""

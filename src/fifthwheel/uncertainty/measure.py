@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import itertools
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from typing import Any
 
@@ -29,7 +30,7 @@ from fifthwheel.uncertainty.views import Value, View, tracks_by_boot, view_of, w
 Progress = Callable[[str, float], None]
 
 MOST_NUMBERS = 12_000_000
-"""Numbers of draws in one window (100 MB; two are in memory): neighbouring runs are drawn together only up to this."""
+"""Numbers of draws in one window (100 MB; three are in memory): neighbouring runs are drawn together up to this."""
 
 NAMES_DRAWN = 8
 """Quantities in a draw, for the sum above."""
@@ -45,7 +46,7 @@ def measure_figures(
     car: Car,
     session: Session,
     *,
-    draws: int = 200,
+    draws: int = 120,
     seed: int = 1,
     progress: Progress | None = None,
 ) -> tuple[tuple[Estimate, ...], tuple[Refusal, ...], dict[str, Any]]:
@@ -157,21 +158,20 @@ def _drawn(
 
 
 def _drawn_ahead(motion: Motion, windows: Sequence[tuple[int, int, int]], count: int, seed: int) -> Iterator[Draws]:
-    """Yield the draws of each window; a second thread draws the next one meanwhile, so two are in memory.
+    """Yield the draws of each window in order; two threads draw the next ones meanwhile, so three are in memory.
 
     Draws of separate calls with one seed share the session's constants.
     """
     from fifthwheel.motion import draw_motion
 
-    with ThreadPoolExecutor(1) as beside:
-        coming = None
+    with ThreadPoolExecutor(2) as beside:
+        coming: deque[Future[tuple[Draws, ...]]] = deque()
         for window in windows:
-            following = beside.submit(draw_motion, motion, (window,), count, seed)
-            if coming is not None:
-                yield coming.result()[0]
-            coming = following
-        if coming is not None:
-            yield coming.result()[0]
+            coming.append(beside.submit(draw_motion, motion, (window,), count, seed))
+            if len(coming) > 2:
+                yield coming.popleft().result()[0]
+        while coming:
+            yield coming.popleft().result()[0]
 
 
 def _values(recording: Recording, tracks: dict[int, Any], view: View, car: Car, power: Floats) -> Iterable[Value]:
