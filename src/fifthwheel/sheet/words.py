@@ -111,9 +111,10 @@ def measured_text(report: Report, *, width: int | None = None) -> str:
         ]
         for run in measured.runs
     ]
+    rows = figure_rows(report)
     parts = [
         _table(["run", "boot", "in boot", "direction", "valid", "why not"], runs, width) if runs else "No runs found.",
-        _table(["figure", "value", "± 95 %", "n", "runs"], figure_rows(report), width),
+        _table(["figure", "value", "± 95 %", "n", "runs"], rows, width) if rows else "No figures.",
     ]
     if measured.refusals:
         parts.append(
