@@ -242,6 +242,12 @@ TEST_CASE("a tyre grows with the square of its turn rate") {
     CHECK(fw::rim_speed(-31.728, 0.04, 25.0) == doctest::Approx(-30.0).epsilon(1e-7));
     CHECK(fw::rim_speed(23.0, 0.15, 20.0) == doctest::Approx(20.0).epsilon(1e-6));
     CHECK(fw::rim_speed(12.0, 0.0, 25.0) == 12.0);
+    // A tyre of 62 mm that has grown by 10 % turns at 10,015.06 rpm at 80 mph (35.7632 m/s); v = omega
+    // R(omega).
+    const double rim = fw::rim_speed(35.7632, 0.10, 35.7632 / 1.1);
+    CHECK(rim / 0.031 * 60.0 / (2.0 * 3.14159265358979324) == doctest::Approx(10015.06).epsilon(1e-5));
+    CHECK(1.0 - rim / 35.7632 ==
+          doctest::Approx(0.091).epsilon(0.01));  // the error of the speed where growth is ignored
 }
 
 TEST_CASE("an antenna off the centre of gravity moves with omega x p") {

@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from fifthwheel.data import Recording
+from fifthwheel.data import Quantity, Recording
 from fifthwheel.motion.gnss import Fixes, find_latency, local_east_north, noise_scale
-from fifthwheel.motion.prepare import InertialColumns, Timeline, moving_sd, smooth, timeline, to_centre
+from fifthwheel.motion.mounting import level
+from fifthwheel.motion.prepare import (
+    InertialColumns,
+    Timeline,
+    calibrated_columns,
+    moving_sd,
+    smooth,
+    timeline,
+    to_centre,
+)
 from tests.core.vectors import read_vectors
 from tests.motion.drive import REAR, Errors, day_pieces, integrate, record, small_car
 
@@ -126,3 +137,97 @@ def test_timeline_lays_boots_apart_and_finds_gaps() -> None:
     assert line.segments.tolist() == [0, 500, 601]
     assert (np.diff(line.t) > 0.0).all()
     assert line.dt == pytest.approx(0.005)
+
+
+@pytest.mark.parametrize(("degrees", "leak"), [(1.0, 0.171150), (3.0, 0.513240)])
+def test_a_tilted_sensor_leaks_gravity_and_levelling_takes_it_off(degrees: float, leak: float) -> None:
+    """Leak g sin(tilt) at g = 9.80665 m/s2 (standard gravity, 3rd CGPM 1901)."""
+    n = 400
+    tilt = np.radians(degrees)
+    ax, az = np.full(n, -9.80665 * np.sin(tilt)), np.full(n, 9.80665 * np.cos(tilt))
+    assert -ax[0] == pytest.approx(leak, abs=1e-6)
+    nothing = np.zeros(n)
+    tilted = InertialColumns(ax, nothing, az, nothing, nothing, nothing, np.zeros(n, dtype=np.bool_))
+    turned, mounting = level(tilted, np.ones(n, dtype=np.bool_))
+    assert mounting.pitch == pytest.approx(tilt, abs=1e-9)
+    # below 1.5 degrees rest cannot tell the mounting from the slope of the road: it stays with the filter's bias
+    assert turned.ax[0] == pytest.approx(0.0 if degrees > 1.5 else -leak, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("to", "distance", "azimuth", "sphere"),
+    [
+        ((52.21, 0.1), 1112.712450, 0.0, -0.0684),
+        ((52.2, 0.11), 683.715336, 89.996049, -0.3207),
+        ((52.2005, 0.1007), 73.388544, 40.703073, -0.1756),
+    ],
+)
+def test_geodesics_from_52_2_north(to: tuple[float, float], distance: float, azimuth: float, sphere: float) -> None:
+    """Inverse problem on WGS 84 (geographiclib 2.1, pyproj 3.7.2); a sphere of 6 371 008.8 m is off by up to 0.3 %."""
+    from geographiclib.geodesic import Geodesic
+
+    found = Geodesic.WGS84.Inverse(52.2, 0.1, *to)
+    assert found["s12"] == pytest.approx(distance, abs=1e-6)
+    assert found["azi1"] == pytest.approx(azimuth, abs=1e-6)
+    east, north = local_east_north(np.array([to[0]]), np.array([to[1]]), (52.2, 0.1))
+    # up to some centimetres at a kilometre: the geodesic starts with its azimuth at the origin
+    assert float(np.hypot(east[0], north[0])) == pytest.approx(distance, abs=1e-4)
+    assert np.degrees(np.arctan2(east[0], north[0])) == pytest.approx(azimuth, abs=1e-4)
+    a, b = np.radians([52.2, to[0]])
+    half = np.sin((b - a) / 2.0) ** 2 + np.cos(a) * np.cos(b) * np.sin(np.radians(to[1] - 0.1) / 2.0) ** 2
+    assert 100.0 * (2.0 * 6371008.8 * np.arcsin(np.sqrt(half)) / distance - 1.0) == pytest.approx(sphere, abs=1e-3)
+
+
+def test_a_degree_on_the_axes() -> None:
+    """One degree of longitude at the equator, of latitude from the equator and from 45 to 46 degrees (WGS 84)."""
+    from geographiclib.geodesic import Geodesic
+
+    for start, end, distance in (
+        ((0.0, 0.0), (0.0, 1.0), 111319.490793),
+        ((0.0, 0.0), (1.0, 0.0), 110574.388558),
+        ((45.0, 0.0), (46.0, 0.0), 111141.548474),
+    ):
+        assert Geodesic.WGS84.Inverse(*start, *end)["s12"] == pytest.approx(distance, abs=1e-6)
+    east, north = local_east_north(np.array([0.0, 0.01]), np.array([0.01, 0.0]), (0.0, 0.0))
+    assert east[0] == pytest.approx(1113.19490793, abs=1e-4)
+    assert north[1] == pytest.approx(1105.74388558, abs=0.01)
+
+
+def test_a_flat_map_is_off_by_millimetres_at_a_kilometre_and_the_tangent_plane_by_microns() -> None:
+    """x = N cos(phi0) dlon, y = M dlat with M = 6 375 367.283 m, N = 6 391 507.967 m at 52.2 degrees: length errors of
+    -0.77, +35, -0.01 mm at azimuths 0, 45, 90 (geographiclib); the tangent plane is short by 0.0041 mm (pymap3d)."""
+    from geographiclib.geodesic import Geodesic
+
+    for azimuth, off in ((0.0, -0.77e-3), (45.0, 35e-3), (90.0, -0.01e-3)):
+        end = Geodesic.WGS84.Direct(52.2, 0.1, azimuth, 1000.0)
+        x = 6391507.967 * np.cos(np.radians(52.2)) * np.radians(end["lon2"] - 0.1)
+        y = 6375367.283 * np.radians(end["lat2"] - 52.2)
+        assert float(np.hypot(x, y)) - 1000.0 == pytest.approx(off, abs=1e-3)
+        east, north = local_east_north(np.array([end["lat2"]]), np.array([end["lon2"]]), (52.2, 0.1))
+        assert float(np.hypot(east[0], north[0])) == pytest.approx(1000.0 - 4.1e-6, abs=1e-4)
+
+
+def test_a_calibrated_sensor_is_put_right_in_its_own_axes() -> None:
+    """Readings made by hand from true = (I + K)(reading - bias) and (1 + k)(reading - bias), sensor turned about z."""
+    car = small_car(REAR, axes=("left", "back", "up"))
+    assert car.inertial is not None
+
+    def triple(*values: float) -> tuple[Quantity, Quantity, Quantity]:
+        return (Quantity(values[0], 0.001), Quantity(values[1], 0.001), Quantity(values[2], 0.001))
+
+    sensor = replace(
+        car.inertial, gyro_scale=triple(0.0, 0.0, 0.02), gyro_bias=triple(0.0, 0.0, 0.03),
+        accel_scale=triple(0.01, -0.02, 0.0), accel_bias=triple(0.1, 0.2, -0.3), accel_cross=triple(0.004, 0.0, 0.0),
+    )  # fmt: skip
+    true = np.array([1.0, 2.0, 9.8])
+    K = np.array([[0.01, 0.004, 0.0], [0.004, -0.02, 0.0], [0.0, 0.0, 0.0]])
+    shown = np.linalg.solve(np.eye(3) + K, true) + np.array([0.1, 0.2, -0.3])
+    accel, gyro = calibrated_columns(
+        sensor, [np.full(4, c) for c in shown], [None, None, np.full(4, 1.0 / 1.02 + 0.03)]
+    )
+    for column, value in zip(accel, true, strict=True):
+        assert column is not None
+        assert column[0] == pytest.approx(value, abs=1e-12)
+    assert gyro[0] is None
+    assert gyro[2] is not None
+    assert gyro[2][0] == pytest.approx(1.0, abs=1e-12)

@@ -141,7 +141,9 @@ def _typical_speed(
     return filled
 
 
-def _latency(fixes: Fixes, inertial: InertialColumns | None, typical: Floats, line: Timeline, car: Car) -> Latency:
+def _latency(
+    fixes: Fixes, inertial: InertialColumns | None, typical: Floats, line: Timeline, car: Car, *, any_wheel: bool
+) -> Latency:
     """Return the session's GNSS latency, by the specific force where there is one, else by the wheels."""
     stated = (0.1, 0.08)
     if car.gnss is not None:
@@ -152,7 +154,7 @@ def _latency(fixes: Fixes, inertial: InertialColumns | None, typical: Floats, li
         found = find_latency(fixes, reference, line, stated)
         if found.method == "matched":
             return found
-    if np.any(typical != 0.0):
+    if any_wheel and np.any(typical != 0.0):
         return find_latency(fixes, np.abs(typical), line, stated)
     return Latency(*stated, "stated")
 
@@ -175,7 +177,7 @@ def look(recording: Recording, car: Car) -> Scene:
         inertial, mounting = twist(inertial, typical, still, line, mounting)
     latency = Latency(0.0, 0.0, "none")
     if fixes is not None:
-        latency = _latency(fixes, inertial, typical, line, car)
+        latency = _latency(fixes, inertial, typical, line, car, any_wheel=any(wheels.present))
         fixes = replace(fixes, speed=np.where(fixes.speed > 150.0, np.nan, fixes.speed))
     force = to_centre(inertial, car, line) if inertial is not None else (np.zeros(line.t.size), np.zeros(line.t.size))
     noise = session_noise(inertial, wheels, still, car)
@@ -331,7 +333,12 @@ def estimate_motion(recording: Recording, car: Car, *, progress: Progress = None
             do="Name such a channel in the mapping",
         )
     starts = segment_starts(scene.line, scene.fixes, scene.latency.value, scene.inertial, scene.typical, scene.still)
-    fixed = settings(car, scene.wheels, scene.noise, scene.line.dt, scene.inertial, scene.latency.u)
+    # GNSS alone cannot tell its own latency: it stays as stated, and what is left of it is added afterwards.
+    told = scene.inertial is not None or any(scene.wheels.present)
+    fixed = settings(
+        car, scene.wheels, scene.noise, scene.line.dt, scene.inertial, scene.latency.u if told else 0.0,
+        gnss=scene.fixes is not None,
+    )  # fmt: skip
     tell("filtering, first pass", 0.1)
     rows = _rows(scene, scene.rim, scene.typical, None, None)
     fixes = fix_columns(scene.fixes, scene.latency.value, scene.line, 1.0) if scene.fixes is not None else {}
@@ -402,7 +409,8 @@ def _parameters(scene: Scene, filtered: Filtered, late: float) -> dict[str, Quan
         out["tyre_growth"] = out["tyre_growth_rear" if any(scene.wheels.driven[:2]) else "tyre_growth_front"]
         out["slip_per_load"] = Quantity(float(x["slip"]), float(sd["slip"]), "s2/m")
     if scene.fixes is not None:
-        out["gnss_latency"] = Quantity(late, float(sd["latency"]), "s")
+        told = scene.inertial is not None or any(scene.wheels.present)
+        out["gnss_latency"] = Quantity(late, float(sd["latency"]) if told else scene.latency.u, "s")
     if scene.inertial is not None:
         out["gyro_scale"] = Quantity(1.0 + float(x["gyro_scale"]), float(sd["gyro_scale"]))
         for state, name, unit in (
@@ -448,7 +456,9 @@ def _usable(scene: Scene) -> Bools:
     before = at[np.clip(np.searchsorted(at, np.arange(n), side="right") - 1, 0, at.size - 1)]
     after = at[np.clip(np.searchsorted(at, np.arange(n)), 0, at.size - 1)]
     away = np.minimum(np.abs(scene.line.t - scene.line.t[before]), np.abs(scene.line.t[after] - scene.line.t))
-    usable = away < 5.0
+    # An inertial sensor alone knows the speed at rest only.
+    alone = scene.fixes is None and not any(scene.wheels.present)
+    usable = away < (0.1 if alone else 5.0)
     if scene.inertial is not None:
         usable &= smooth(scene.inertial.missing.astype(np.float64), max(1, round(0.5 / scene.line.dt))) < 0.95
     return usable
@@ -484,10 +494,13 @@ def _motion(
     slips = _slips(scene, problem.settings["growth_speed"], filtered, smoothed)
     bounds = [*scene.line.boots.tolist(), log.t.size]
     tracks = []
+    late_u = scene.latency.u
     for first, last in itertools.pairwise(bounds):
         mean = {name: smoothed.mean[q, first:last] for q, name in enumerate(QUANTITIES)}
         mean |= {name: values[first:last] for name, values in slips.items()}
         sd: dict[str, Any] = {name: smoothed.sd[q, first:last] for q, name in enumerate(QUANTITIES)}
+        if scene.inertial is None and not any(scene.wheels.present):
+            sd["u"] = _narrow(np.hypot(sd["u"], np.abs(rate_of(smooth(mean["u"], 40), log.t[first:last])) * late_u))
         posterior = Posterior(problem, filtered, smoothed.adjoints, first)
         tracks.append(
             Track(int(log.boot[first]), first, last, log.t[first:last], mean, sd, usable[first:last], posterior)

@@ -20,6 +20,8 @@ POSITION_MEMORY = 5.0
 than many fixes; common practice, no source)."""
 ALONE_MEMORY = 4.0
 """Weight of lasting GNSS speed errors against white ones where no wheel tells (common practice, no source)."""
+USUAL_MEMORY = 8.0
+"""The same of a session too short to tell: half of the variance lasts over 0.8 s at 10 Hz (common practice)."""
 LATENCY_CHANGES = 6000
 """Changes of speed that the search for the latency looks at, at most about twice as many."""
 COURSE_SPEED = 1.0
@@ -285,7 +287,7 @@ def speed_memory(fixes: Fixes, latency: float, line: Timeline, u: Floats, *, ind
     block = max(4, round(4.0 * fixes.rate))
     count = residual.size // block
     if count < 8:
-        return 2.0 if independent else ALONE_MEMORY
+        return USUAL_MEMORY
     blocks = residual[: count * block].reshape(count, block)
     spread = 1.4826 * np.median(np.abs(residual - np.median(residual)))
     blocks = np.clip(blocks, -4.0 * spread, 4.0 * spread)

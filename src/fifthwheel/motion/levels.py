@@ -13,7 +13,7 @@ import numpy as np
 from fifthwheel.car.model import Car, Tyre
 from fifthwheel.core import STATES
 from fifthwheel.data import Bools, Floats
-from fifthwheel.motion.prepare import InertialColumns, Timeline, WheelColumns, smooth, tyre_of
+from fifthwheel.motion.prepare import InertialColumns, Timeline, WheelColumns, smooth, tyre_of, upright
 
 GRAVITY = 9.80665
 AIR_DENSITY = 1.2
@@ -247,6 +247,7 @@ def wheel_variance(
     step = max(WHEEL_STEP, line.dt)
     rolling = max(2.0 * 0.1 / step, 1.0)
     slipping = max(2.0 * SLIP_MEMORY / step, 1.0)
+    free = any(p and not d for p, d in zip(wheels.present, wheels.driven, strict=True))
     averaged = max(1, round(WHEEL_STEP / line.dt) | 1)
     for i in range(4):
         if not wheels.present[i]:
@@ -266,7 +267,8 @@ def wheel_variance(
             slip = slip + systematic[:, i] ** 2
         known = np.isfinite(wheels.speed[:, i])
         quiet = white if found is None else np.interp(speed, *found) / step + 0.001**2
-        out[:, i] = np.where(known, quiet + roll * rolling + slip * slipping, 0.0)
+        weak = BESIDE_FREE if wheels.driven[i] and free else 1.0
+        out[:, i] = np.where(known, quiet + roll * rolling + slip * slipping * weak, 0.0)
         own[:, i] = np.where(known, quiet + roll + slip, 0.0)
     return out, own
 
@@ -282,6 +284,8 @@ practice, no source)."""
 SLIP_MEMORY = 2.0
 """How long [s] an error of the expected slip lasts: longer than its force, since the next one errs alike (common
 practice, no source)."""
+BESIDE_FREE = 100.0
+"""How many times less a driven wheel is trusted where a free wheel tells the same (common practice, no source)."""
 SLIP_FLOOR = 0.0015
 """Slip of a driven wheel that its load does not explain [1] (common practice, no source)."""
 LEAST_BRAKE = 0.2
@@ -326,7 +330,14 @@ def _priors(latency_u: float, growth: list[tuple[float, float]]) -> tuple[dict[s
 
 
 def settings(
-    car: Car, wheels: WheelColumns, noise: Noise, dt: float, inertial: InertialColumns | None, latency_u: float
+    car: Car,
+    wheels: WheelColumns,
+    noise: Noise,
+    dt: float,
+    inertial: InertialColumns | None,
+    latency_u: float,
+    *,
+    gnss: bool,
 ) -> dict[str, Any]:
     """Return the core's settings: geometry, walks, and what is known before any data."""
     pushes = inertial is not None and inertial.pushes
@@ -339,6 +350,8 @@ def settings(
     speed = car.tyre_front.growth_at.value if car.tyre_front.growth_at.value > 0.0 else 20.0
     growth = [_growth(t, speed) for t in (car.tyre_front, car.tyre_rear)]
     mean, sd = _priors(latency_u, growth)
+    if car.inertial is not None:
+        sd["gyro_scale"] = math.hypot(car.inertial.gyro_scale[upright(car)].u, 0.0005)
     antenna = [q.value for q in car.gnss.place] if car.gnss is not None else [0.0, 0.0, 0.0]
     return {
         "gravity": GRAVITY,
@@ -347,7 +360,7 @@ def settings(
         "radius": [t.radius.value for t in tyres],
         "growth_speed": speed,
         "pair_wheels": turns,
-        "trust_wheels": not pushes,
+        "trust_wheels": not pushes and not gnss,
         "growth_shared_sd": 0.9 * min(growth[0][1], growth[1][1]),
         "rear_axle_x": rear,
         "antenna_x": antenna[0],

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fifthwheel.car.model import Car, Tyre
+from fifthwheel.car.model import Car, Inertial, Tyre
 from fifthwheel.core import unwrap_angle, unwrap_angle_aided
 from fifthwheel.data import WHEELS, Bools, Channel, Floats, Ints, Recording, Table
 from fifthwheel.glossary import CHANNELS
@@ -269,8 +269,10 @@ def inertial_columns(recording: Recording, car: Car, line: Timeline) -> Inertial
     axes = car.inertial.axes if car.inertial is not None else ("forward", "left", "up")
     turn = np.array([_AXES[a] for a in axes]).T
     raw = {k: on_rows(recording, line, f"{k}", ahead=delay) for k in _INERTIAL}
-    accel = _turned([raw[f"accel_{a}"] for a in "xyz"], turn)
-    gyro = _turned([raw[f"gyro_{a}"] for a in "xyz"], turn)
+    accel, gyro = ([raw[f"{kind}_{a}"] for a in "xyz"] for kind in ("accel", "gyro"))
+    if car.inertial is not None:
+        accel, gyro = calibrated_columns(car.inertial, accel, gyro)
+    accel, gyro = _turned(accel, turn), _turned(gyro, turn)
     there = (accel[0] is not None, accel[1] is not None, gyro[2] is not None)
     if not there[0] and not there[2]:
         return None
@@ -308,6 +310,37 @@ FORCE_SPIKE = 40.0
 RATE_SPIKE = 15.0
 """The same for a turn rate [rad/s]."""
 _INERTIAL = tuple(f"{kind}_{axis}" for kind in ("accel", "gyro") for axis in "xyz")
+
+
+def calibrated_columns(
+    sensor: Inertial, accel: list[Floats | None], gyro: list[Floats | None]
+) -> tuple[list[Floats | None], list[Floats | None]]:
+    """Return the sensor's own columns with its calibration applied: (I + K)(reading - bias), (1 + k)(reading - bias).
+
+    K is symmetric, with the scales on its diagonal; columns that are missing add nothing to the others.
+    """
+    xy, xz, yz = (q.value for q in sensor.accel_cross)
+    scale = [q.value for q in sensor.accel_scale]
+    K = ((scale[0], xy, xz), (xy, scale[1], yz), (xz, yz, scale[2]))
+    level = [None if c is None else c - b.value for c, b in zip(accel, sensor.accel_bias, strict=True)]
+    out: list[Floats | None] = []
+    for row, own in zip(K, level, strict=True):
+        if own is None:
+            out.append(None)
+            continue
+        added = [k * c for k, c in zip(row, level, strict=True) if c is not None and k != 0.0]
+        out.append(sum(added, start=own) if added else own)
+    spun = [
+        None if c is None else (1.0 + k.value) * (c - b.value)
+        for c, k, b in zip(gyro, sensor.gyro_scale, sensor.gyro_bias, strict=True)
+    ]
+    return out, spun
+
+
+def upright(car: Car) -> int:
+    """Return which of the sensor's own axes stands upright in the car."""
+    axes = car.inertial.axes if car.inertial is not None else ("forward", "left", "up")
+    return next((i for i, axis in enumerate(axes) if axis in ("up", "down")), 2)
 
 
 def _turned(columns: list[Floats | None], turn: Floats) -> list[Floats | None]:

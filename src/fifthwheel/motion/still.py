@@ -80,7 +80,9 @@ def standstill(
     rolling = _wheels_quiet(wheels, car, line)
     slow = None
     if gnss_speed is not None:
-        slow = ~(gnss_speed > 0.6)
+        # Alone, GNSS must say so: a gap in it is no standstill.
+        alone = rolling is None and inertial is None
+        slow = gnss_speed <= 0.6 if alone else ~(gnss_speed > 0.6)
     witnesses = [w for w in (rolling, slow) if w is not None]
     if not witnesses and inertial is None:
         return np.zeros(line.t.size, dtype=np.bool_)
