@@ -278,7 +278,7 @@ def speed_memory(fixes: Fixes, latency: float, line: Timeline, u: Floats, *, ind
     4 s of the residuals against the smoothed speed u (n,), times the number of fixes in a mean, over their variance.
 
     Means of 4 s miss a part of what lasts (a third of it at a correlation time of 1.5 s), and u has taken up some of
-    the rest, so 1.6 times that is returned. independent: whether u rests on wheels as well; if not it follows the GNSS
+    the rest, so twice that is returned. independent: whether u rests on wheels as well; if not it follows the GNSS
     errors, and a usual value is the least.
     """
     good = np.isfinite(fixes.speed) & (fixes.speed > 1.0)
@@ -293,4 +293,4 @@ def speed_memory(fixes: Fixes, latency: float, line: Timeline, u: Floats, *, ind
     blocks = np.clip(blocks, -4.0 * spread, 4.0 * spread)
     single = float(np.mean(blocks * blocks))
     means = float(np.var(np.mean(blocks, axis=1), ddof=1))
-    return float(np.clip(1.6 * block * means / max(single, 1e-9), 1.5 if independent else ALONE_MEMORY, 1.0 + block))
+    return float(np.clip(2.0 * block * means / max(single, 1e-9), 1.5 if independent else ALONE_MEMORY, 1.0 + block))
