@@ -98,6 +98,9 @@ def _inertial(drawn: Drawn, truth: dict[str, Floats], rows: np.ndarray, rng: np.
     shake = s["vibration"] * np.abs(truth["u"]) ** 1.1
     fourth = np.stack([truth[f"turned_{wheel}"] for wheel in WHEELS])
     tones = np.sin(fourth + rng.uniform(0, 6, (4, 1))) + 0.6 * np.sin(2.0 * fourth + rng.uniform(0, 6, (4, 1)))
+    # a wheel shakes as fast as it turns: a locked one not at all, a spinning one no more than half as much again
+    rims = np.stack([np.abs(truth[f"w_{wheel}"]) for wheel in WHEELS]) * s["radius"]
+    tones *= (rims / np.maximum(np.abs(truth["u"]), 0.1)).clip(0.0, 1.5) ** 1.1
     turns = _rotation(*(s[f"mount_{axis}"] for axis in "xyz"))
     sensed, spun = turns.T @ force, turns.T @ rate
     alpha = 1.0 - math.exp(-1.0 / (RATE * s["filter"]))

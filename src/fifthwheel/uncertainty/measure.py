@@ -23,7 +23,7 @@ from fifthwheel.uncertainty.of_braking import braking_values, circle_values, spe
 from fifthwheel.uncertainty.of_coast_down import coast_down_estimates
 from fifthwheel.uncertainty.of_launch import POWER_SCALE, energy_values, launch_values
 from fifthwheel.uncertainty.of_temperature import temperature_values
-from fifthwheel.uncertainty.refusals import refusals_of, too_wide
+from fifthwheel.uncertainty.refusals import refusals_of, supported, too_wide
 from fifthwheel.uncertainty.understeer import understeer_estimate
 from fifthwheel.uncertainty.views import Value, View, tracks_by_boot, view_of, windows_of
 
@@ -83,7 +83,9 @@ def measure_figures(
         weather = weather or stated_weather(session, car, valid, rho, rng, draws, absolute)
         if weather is not None:
             figures += _corrected(values, slopes, weather, rho, scale["clock"], names, columns)
-    kept, wide = too_wide(figures, motion)
+    fit, unfit = supported(figures, motion)
+    kept, wide = too_wide(fit, motion)
+    wide = (*unfit, *wide)
     refused = refusals_of(recording, motion, runs, kept, wide, car, curves.pop("coast_down_refused", ""))
     return tuple(kept), (*refused, *wide), curves
 

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from fifthwheel.car.model import Car
 from fifthwheel.data import Estimate, Motion, Recording, Refusal, Run
 from fifthwheel.figures.acceleration import DISTANCE_MARKS
+from fifthwheel.motion.subsets import unsupported
 from fifthwheel.uncertainty.catalogue import definition_of, label_of
 
 WANTED: dict[str, tuple[str, ...]] = {
@@ -41,7 +42,7 @@ def refusals_of(
 ) -> tuple[Refusal, ...]:
     """Return a refusal for every wanted figure that is not there, and for two-way means of one direction.
 
-    wide: what `too_wide` refused. coast_down: why the fit of the coast-downs failed, "" when it did not.
+    wide: what `supported` and `too_wide` refused. coast_down: why the fit of the coast-downs failed, "" when it held.
     """
     kept = {figure.name for figure in figures}
     stated = kept | {definition_of(refusal.name)[0].pattern for refusal in wide}
@@ -84,6 +85,8 @@ def _missing(
 ) -> str:  # fmt: skip
     """Return why a figure is missing although its kind has valid runs."""
     definition, mark = definition_of(name)
+    if reason := unsupported(name, motion.sensors):
+        return reason
     if definition.kind == "coast-down" and coast:
         return coast
     if name == "launch.energy":
@@ -103,6 +106,23 @@ def _missing(
         highest = max(float(tracks[r.boot].mean["u"][r.first : r.last].max()) for r in valid)
         return f"mark not reached: the highest speed in a valid {definition.kind} was {3.6 * highest:.1f} km/h"
     return "not determined by the valid runs: too few samples or draws reach it"
+
+
+def supported(figures: Sequence[Estimate], motion: Motion) -> tuple[list[Estimate], tuple[Refusal, ...]]:
+    """Return the figures that the session's sensors can support, and refusals of the others (motion/subsets.py).
+
+    Marks of one family are refused together, under the name of the first.
+    """
+    kept: list[Estimate] = []
+    refused: dict[str, Refusal] = {}
+    for figure in figures:
+        reason = unsupported(figure.name, motion.sensors)
+        if not reason:
+            kept.append(figure)
+            continue
+        definition, _ = definition_of(figure.name)
+        refused.setdefault(definition.pattern, Refusal(figure.name, label_of(figure.name), definition.kind, reason))
+    return kept, tuple(refused.values())
 
 
 def too_wide(figures: Sequence[Estimate], motion: Motion) -> tuple[list[Estimate], tuple[Refusal, ...]]:
