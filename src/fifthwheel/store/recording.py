@@ -1,8 +1,7 @@
 """A recording on disk: one Parquet file per table and `recording.json` of the rest, replaced as a whole or not at all.
 
-Each table is one row group, zstd level 1, without statistics: of the settings tried on 720,000 rows of 63 columns this
-is the quickest zstd to write (0.56 s on a busy machine, against 0.72 s at the default level and 1.43 s with
-statistics), and it is read back in one piece, so that numpy looks at polars' memory instead of copying it.
+Tables are packed with LZ4 in groups of rows, so that all cores pack, without statistics: on 720,000 rows of 63 columns
+that took 0.21 s, against 0.29 s for zstd at its quickest level (7 % smaller) and longer in one group.
 """
 
 from __future__ import annotations
@@ -29,7 +28,8 @@ STORE_VERSION = 1
 RECORDING_FILE = "recording.json"
 ROW_COLUMNS: tuple[str, ...] = ("boot", "t", "clock", "row")
 FRESH = ".fresh"
-_COMPRESSION_LEVEL = 1
+ROW_GROUP = 120_000
+_BLOCK = 1 << 24
 
 
 def hash_file(path: Path) -> str:
@@ -83,20 +83,21 @@ def _aside(folder: Path) -> Path:
 
 
 def _crc32(path: Path) -> int:
-    """Return the CRC-32 (ISO-HDLC) of a file: quick enough to be checked at every reading."""
-    total = 0
-    with path.open("rb") as file:
-        while block := file.read(1 << 22):
-            total = zlib.crc32(block, total)
-    return total
+    """Return the CRC-32 (ISO-HDLC) over the CRC-32s of a file's 16 MB blocks, taken side by side."""
+    from concurrent.futures import ThreadPoolExecutor
+
+    def of_block(start: int) -> bytes:
+        with path.open("rb") as file:
+            file.seek(start)
+            return zlib.crc32(file.read(_BLOCK)).to_bytes(4, "little")
+
+    with ThreadPoolExecutor(2) as pool:
+        return zlib.crc32(b"".join(pool.map(of_block, range(0, path.stat().st_size, _BLOCK))))
 
 
 def _write_table(table: Table, path: Path) -> None:
     frame = frame_of(table, fresh=True)
-    rows = max(frame.height, 1)
-    frame.write_parquet(
-        path, compression="zstd", compression_level=_COMPRESSION_LEVEL, statistics=False, row_group_size=rows
-    )
+    frame.write_parquet(path, compression="lz4", statistics=False, row_group_size=ROW_GROUP)
 
 
 def frame_of(table: Table, *, fresh: bool) -> pl.DataFrame:
