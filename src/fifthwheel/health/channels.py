@@ -210,7 +210,11 @@ def spike(scene: Scene) -> Iterator[Finding]:
 def _spike_done(name: str) -> str:
     if name.startswith(("wheel_speed", "gnss")):
         return "kept the values; the motion weakens or leaves out readings far from what the other sensors say"
-    return "kept the values; they pass into the motion" if name.startswith(("accel_", "gyro_")) else "kept the values"
+    if name.startswith("accel_"):
+        return "kept the values; the motion bridges single leaps above 40 m/s2, smaller ones pass into it"
+    if name.startswith("gyro_"):
+        return "kept the values; the motion bridges single leaps above 15 rad/s, smaller ones pass into it"
+    return "kept the values"
 
 
 def _fresh_values(channel: Channel) -> tuple[Ints | None, Floats]:
