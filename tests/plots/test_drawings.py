@@ -15,6 +15,7 @@ from fifthwheel import plots
 from fifthwheel.data import Finding, Motion
 from fifthwheel.plots.day import clock_of, spans_of
 from fifthwheel.plots.paper import COLOURS, FAMILY, WHEEL_DASH, Drawing, follow_theme
+from fifthwheel.plots.wheels import without_leaps
 from fifthwheel.plots.windows import thin, window_of
 from fifthwheel.sheet.report import Report
 from fifthwheel.units import System
@@ -130,6 +131,17 @@ def test_slip_caption_has_the_peak_over_fifty_milliseconds() -> None:
     found = re.search(r"up to (\d+) % faster than the road \(RL", caption)
     assert found is not None
     assert 22 <= int(found[1]) <= 25
+
+
+def test_one_wrong_reading_does_not_set_the_axes_of_the_slip() -> None:
+    rows = np.arange(400.0)
+    true = 0.2 * np.exp(-(((rows - 120.0) / 30.0) ** 2))
+    seen = true.copy()
+    seen[200:202] = 10.2
+    seen[300:310] = np.nan
+    shown = without_leaps(seen)
+    assert float(np.nanmax(np.abs(shown - true))) < 0.005
+    assert np.array_equal(np.isnan(shown), np.isnan(seen))
 
 
 def test_locked_wheel_is_named() -> None:

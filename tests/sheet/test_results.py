@@ -10,7 +10,7 @@ import pytest
 from fifthwheel.data import Refusal
 from fifthwheel.sheet.content import compose
 from fifthwheel.sheet.results import MOST_CELLS, page_one, result_line, set_figure, size_text, stated
-from fifthwheel.sheet.tables import figure_tables
+from fifthwheel.sheet.tables import figure_tables, run_tables
 from fifthwheel.sheet.text import clean, cut, one_line_of, wrapped
 from tests.sheet.synthetic import estimate, made_report
 
@@ -115,3 +115,33 @@ def test_marks_of_the_other_system_are_not_printed() -> None:
     report = replace(report, measured=replace(report.measured, refusals=(*far, *near)))
     assert compose(report, draw=False).refused == ("0–100 km/h and 0–120 km/h: mark not reached",)
     assert "distance from 30 mph to rest" not in [row[0] for table, _ in figure_tables(report) for row in table.rows]
+
+
+def test_what_only_single_runs_have_stands_in_a_table_of_its_own() -> None:
+    report = made_report()
+    launches = [run.id for run in report.measured.runs if run.kind == "launch"][:3]
+    name = "launch.temperature_rise_motor"
+    risen = tuple(
+        replace(
+            estimate(name, "temperature rise in the launch, motor", "launch", 1.0, 0.1, "K", runs=(i,)), scope="run"
+        )
+        for i in launches
+    )
+    report = replace(report, measured=replace(report.measured, figures=(*report.measured.figures, *risen)))
+    shown = [row[0] for table, _ in figure_tables(report) for row in table.rows]
+    assert not [label for label in shown if "temperature rise" in label]
+    last = run_tables(report, "launch")[-1]
+    assert "temperature rise" in last.head[2]
+    assert [row[0] for row in last.rows if row[2] != "–"] == launches
+
+
+def test_each_remark_has_a_line_of_its_own() -> None:
+    report = made_report()
+    figures = tuple(
+        replace(f, remark=f"remark {number}") if f.kind == "launch" and f.scope != "run" else f
+        for number, f in enumerate(report.measured.figures)
+    )
+    notes = next(notes for table, notes in figure_tables(replace(report, measured=replace(report.measured,
+                 figures=figures))) if table.title == "Launch")  # fmt: skip
+    assert sum(note.startswith("Remark ") for note in notes) > 1
+    assert all(note.count("Remark") <= 1 for note in notes)

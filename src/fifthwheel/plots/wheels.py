@@ -92,12 +92,23 @@ def _slip(window: Window, wheel: str) -> Floats:
     values = window.track.mean.get(f"slip_{wheel}")
     if values is None:
         return np.full(window.t.size, np.nan)
-    return np.where(window.u >= SLOWEST, values[window.rows], np.nan)
+    return np.where(window.u >= SLOWEST, without_leaps(values[window.rows]), np.nan)
 
 
 def _rim(window: Window, wheel: str) -> Floats:
-    values = window.track.mean[f"slip_{wheel}"][window.rows]
+    values = without_leaps(window.track.mean[f"slip_{wheel}"][window.rows])
     return window.u * (1.0 + np.where(window.u > 0.3, values, np.nan))
+
+
+def without_leaps(values: Floats) -> Floats:
+    """Return values with each row at the median of the five rows around it: one wrong reading of a sensor, which the
+    findings tell, stands in two rows of the slip and would set the axes. Gaps (NaN) and the ends stay."""
+    if values.size < 5:
+        return values
+    middle = np.median(np.lib.stride_tricks.sliding_window_view(values, 5), axis=1)
+    out = values.copy()
+    out[2:-2] = np.where(np.isfinite(middle), middle, values[2:-2])
+    return out
 
 
 def _worst(window: Window, driven: Sequence[str], kind: str) -> tuple[float, str, float]:

@@ -158,11 +158,10 @@ def _sections(report: Report, drawings: dict[str, Drawing]) -> tuple[Section, ..
         return [Pictures(there)] if there else []
 
     first = [cell.name for cell in page_one(m.figures, report.units)]
-    each = {kind: tables.run_matrix(report, kind, first) for kind in {run.kind for run in m.runs}}
+    each = {kind: tables.run_tables(report, kind, first) for kind in {run.kind for run in m.runs}}
 
     def matrix(kind: str) -> list[Block]:
-        table = each.get(kind)
-        return [table] if table is not None else []
+        return list(each.get(kind, []))
 
     parts: list[tuple[str, str, list[Block]]] = [
         ("figures", "Figures", _figures(report)),
@@ -197,7 +196,7 @@ def _figures(report: Report) -> list[Block]:
         )
     ]
     for table, notes in made:
-        blocks += [table, Words(notes, quiet=True)]
+        blocks += [table, *(Words(note, quiet=True) for note in notes)]
     return blocks
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib import metadata
@@ -49,14 +50,15 @@ def counted(count: int, word: str) -> str:
     return f"{count}{NO_BREAK}{word}{ending}"
 
 
-def figure_tables(report: Report) -> list[tuple[Table, str]]:
-    """Return for each kind of run its figures, and a paragraph of what defines them and what a reader must know.
+def figure_tables(report: Report) -> list[tuple[Table, tuple[str, ...]]]:
+    """Return for each kind of run its figures, and what defines them and what a reader must know, a line each.
 
     One row a figure: result, each direction's own, u, spread, effective degrees of freedom, n, largest shares. Marks
-    in the other system of units are left to `--json` and the export.
+    in the other system of units are left to `--json` and the export; what only single runs have, to their own table.
     """
     system = report.units
-    chosen = [f for f in stated(report.measured.figures) if not foreign(f.name, system)]
+    single = _of_single_runs(report.measured.figures)
+    chosen = [f for f in stated(report.measured.figures) if not foreign(f.name, system) and f.name not in single]
     made = []
     for kind in dict.fromkeys(f.kind for f in chosen):
         mine = [f for f in chosen if f.kind == kind]
@@ -72,6 +74,12 @@ def figure_tables(report: Report) -> list[tuple[Table, str]]:
         table = Table("", head, tuple(rows), right, wide=wide, title=kind[:1].upper() + kind[1:])
         made.append((table, _notes(mine)))
     return made
+
+
+def _of_single_runs(figures: Sequence[Estimate]) -> frozenset[str]:
+    """Return the names of figures that several runs have and no mean: runs follow on one another."""
+    count = Counter(f.name for f in figures if f.scope == "run")
+    return frozenset(count - Counter(dict.fromkeys(count, 1))) - {f.name for f in figures if f.scope != "run"}
 
 
 def _side(direction: str) -> str:
@@ -91,8 +99,8 @@ def _figure_row(figure: Estimate, sides: Sequence[Estimate | None], system: Syst
     )
 
 
-def _notes(figures: Sequence[Estimate]) -> str:
-    """Return what defines the figures of one kind, and their remarks, each said once."""
+def _notes(figures: Sequence[Estimate]) -> tuple[str, ...]:
+    """Return what defines the figures of one kind, and their remarks, each said once and on a line of its own."""
     standards: dict[str, list[str]] = {}
     remarks: dict[str, list[str]] = {}
     for figure in figures:
@@ -110,7 +118,7 @@ def _notes(figures: Sequence[Estimate]) -> str:
     for remark, labels in remarks.items():
         text = remark[:1].upper() + remark[1:].rstrip(".")
         parts.append(f"{text}." if len(labels) > 0.6 * whole else f"{text} ({_some(labels)}).")
-    return " ".join(parts)
+    return tuple(parts)
 
 
 def _some(labels: Sequence[str], most: int = 3) -> str:
@@ -184,14 +192,28 @@ def _on_the_clock(run: Run, report: Report) -> tuple[float, float]:
     return float(log.clock[track.first + run.first]), float(log.clock[track.first + run.last - 1])
 
 
-def run_matrix(report: Report, kind: str, first: Sequence[str] = ()) -> Table | None:
-    """Return what each run of a kind did: one row a run, up to six figures beside one another; None without any.
+def run_tables(report: Report, kind: str, first: Sequence[str] = ()) -> list[Table]:
+    """Return what each run of a kind did, and beneath it what is known of single runs only.
 
     first: names of the figures that page one shows, which take the columns before others.
     """
     figures = [f for f in report.measured.figures if f.scope == "run" and f.kind == kind and f.run_ids]
-    if not figures:
-        return None
+    single = _of_single_runs(report.measured.figures)
+    shared = [f for f in figures if f.name not in single]
+    made = (
+        _run_matrix(report, kind, shared, first, "What each run did, with the 95 % half-width of that run alone."),
+        _run_matrix(
+            report, kind, [f for f in figures if f.name in single], (),
+            "Of single runs only: no mean over runs is stated.",
+        ),
+    )  # fmt: skip
+    return [table for table in made if table is not None]
+
+
+def _run_matrix(
+    report: Report, kind: str, figures: Sequence[Estimate], first: Sequence[str], caption: str
+) -> Table | None:
+    """Return one row a run, up to six figures beside one another; None without any."""
     names = _columns(list(dict.fromkeys(f.name for f in figures)), first, report.units)
     labels = {f.name: f.label for f in figures}
     by_run = {(f.run_ids[0], f.name): f for f in figures}
@@ -206,11 +228,11 @@ def run_matrix(report: Report, kind: str, first: Sequence[str] = ()) -> Table | 
         if not run.valid:
             quiet.add(len(rows))
         rows.append((run.id, run.direction or "–", *(_short(cell, report.units) for cell in cells)))
-    if not rows:
+    if not rows or not names:
         return None
     head = ("Run", "Dir.", *(_with_unit(labels[name], by_run, name, report.units) for name in names))
     return Table(
-        "What each run did, with the 95 % half-width of that run alone.",
+        caption,
         head,
         tuple(rows),
         frozenset(range(2, 2 + len(names))),
