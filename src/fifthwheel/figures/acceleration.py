@@ -9,7 +9,15 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fifthwheel.figures.crossings import Floats, check_curve, crossing_time, mean_over, peak_window, value_at
+from fifthwheel.figures.crossings import (
+    Floats,
+    check_curve,
+    crossing_time,
+    crossing_times,
+    mean_over,
+    peak_window,
+    value_at,
+)
 
 FIRST_MOTION = 0.010
 """Displacement from rest [m] that counts as first motion: above driveline lash and noise, 45 ms at 10 m/s2."""
@@ -59,7 +67,12 @@ def time_to_speed(t: ArrayLike, u: ArrayLike, speed: float, origin: ArrayLike) -
 
     t (n,) [s]; u (n,) or (K, n) [m/s]; speed [m/s]; origin () or (K,) [s]. Returns () or (K,); NaN when not reached.
     """
-    return np.asarray(crossing_time(t, u, speed) - np.asarray(origin, dtype=np.float64))
+    return np.asarray(times_to_speeds(t, u, [speed], origin)[0])
+
+
+def times_to_speeds(t: ArrayLike, u: ArrayLike, speeds: ArrayLike, origin: ArrayLike) -> Floats:
+    """Return `time_to_speed` for several speeds (M,) [m/s]: (M,) or (M, K)."""
+    return np.asarray(crossing_times(t, u, speeds) - np.asarray(origin, dtype=np.float64))
 
 
 def time_to_distance(
@@ -69,13 +82,33 @@ def time_to_distance(
 
     t (n,) [s]; distance (n,) or (K, n) [m]; rest_position, origin () or (K,). Returns () or (K,); NaN when not reached.
     """
-    reached = crossing_time(t, distance, np.asarray(rest_position, dtype=np.float64) + mark)
+    return np.asarray(times_to_distances(t, distance, [mark], rest_position, origin)[0])
+
+
+def times_to_distances(
+    t: ArrayLike, distance: ArrayLike, marks: ArrayLike, rest_position: ArrayLike, origin: ArrayLike
+) -> Floats:
+    """Return `time_to_distance` for several marks (M,) [m]: (M,) or (M, K)."""
+    reached = crossing_times(t, _from_rest(distance, rest_position), marks)
     return np.asarray(reached - np.asarray(origin, dtype=np.float64))
 
 
 def speed_at_distance(t: ArrayLike, u: ArrayLike, distance: ArrayLike, mark: float, rest_position: ArrayLike) -> Floats:
     """Return u [m/s] at the instant the car is `mark` [m] from its rest position; shapes as `time_to_distance`."""
-    return value_at(t, u, crossing_time(t, distance, np.asarray(rest_position, dtype=np.float64) + mark))
+    return np.asarray(speeds_at_distances(t, u, distance, [mark], rest_position)[0])
+
+
+def speeds_at_distances(
+    t: ArrayLike, u: ArrayLike, distance: ArrayLike, marks: ArrayLike, rest_position: ArrayLike
+) -> Floats:
+    """Return `speed_at_distance` for several marks (M,) [m]: (M,) or (M, K)."""
+    return value_at(t, u, crossing_times(t, _from_rest(distance, rest_position), marks))
+
+
+def _from_rest(distance: ArrayLike, rest_position: ArrayLike) -> Floats:
+    """Return distances (n,) or (K, n) counted from rest positions () or (K,)."""
+    rest = np.asarray(rest_position, dtype=np.float64)
+    return np.asarray(np.asarray(distance, dtype=np.float64) - (rest[:, None] if rest.ndim else rest))
 
 
 def mean_speed_over_last(t: ArrayLike, distance: ArrayLike, mark: float, length: float) -> Floats:

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fifthwheel.errors import FigureError
-from fifthwheel.figures.crossings import Floats, check_curve, crossing_time, value_at
+from fifthwheel.figures.crossings import Floats, check_curve, crossing_time, crossing_times, value_at
 
 REST_SPEED = 0.05
 """Speed below which a braked car counts as stopped [m/s] (docs/figures.md)."""
@@ -51,7 +51,13 @@ def braking_from_speed(t: ArrayLike, u: ArrayLike, distance: ArrayLike, speed: f
 
     t (n,) [s]; u [m/s], distance [m] (n,) or (K, n). Returns two of () or (K,); NaN when the speed is not crossed.
     """
-    begin, end = crossing_time(t, u, speed, falling=True), rest_time(t, u)
+    ways, times = braking_from_speeds(t, u, distance, [speed])
+    return np.asarray(ways[0]), np.asarray(times[0])
+
+
+def braking_from_speeds(t: ArrayLike, u: ArrayLike, distance: ArrayLike, speeds: ArrayLike) -> tuple[Floats, Floats]:
+    """Return `braking_from_speed` for several speeds (M,) [m/s]: two of (M,) or (M, K)."""
+    begin, end = crossing_times(t, u, speeds, falling=True), rest_time(t, u)
     way = value_at(t, distance, end) - value_at(t, distance, begin)
     return np.asarray(way), np.asarray(end - begin)
 

@@ -46,36 +46,61 @@ def crossing_time(t: ArrayLike, y: ArrayLike, value: ArrayLike, *, falling: bool
     """
     times, values = check_curve(t, y)
     rows = np.atleast_2d(values)
-    target = np.broadcast_to(np.asarray(value, dtype=np.float64), (rows.shape[0],))[:, None]
+    target = np.broadcast_to(np.asarray(value, dtype=np.float64), (rows.shape[0],))
     if falling:
         rows, target = -rows, -target
-    reached = rows >= target
-    index = np.argmax(reached, axis=1)
+    index = np.argmax(rows >= target[:, None], axis=1)
+    return np.asarray(_between(times, rows, target, index).reshape(values.shape[:-1]), dtype=np.float64)
+
+
+def crossing_times(t: ArrayLike, y: ArrayLike, marks: ArrayLike, *, falling: bool = False) -> Floats:
+    """Return the first instants [s] at which a curve reaches each of several values: `crossing_time` of every one.
+
+    t (n,) [s]; y (n,) or (K, n); marks (M,) in the unit of y. Returns (M,) or (M, K). Each row is looked through only
+    between the samples before which none of the rows has reached the mark, and after which all of them have.
+    """
+    times, values = check_curve(t, y)
+    rows, wanted = np.atleast_2d(values), np.atleast_1d(np.asarray(marks, dtype=np.float64))
+    if falling:
+        rows, wanted = -rows, -wanted
+    so_far = np.fmax.accumulate(rows, axis=1)
+    some = np.nan_to_num(np.fmax.reduce(so_far, axis=0), nan=-np.inf, posinf=np.inf, neginf=-np.inf)
+    each = np.nan_to_num(np.min(so_far, axis=0), nan=-np.inf, posinf=np.inf, neginf=-np.inf)
+    low, high = np.searchsorted(some, wanted), np.searchsorted(each, wanted)
+    out = np.full((wanted.size, rows.shape[0]), np.nan)
+    for m in range(wanted.size):
+        if low[m] < times.size:
+            index = low[m] + np.argmax(rows[:, low[m] : high[m] + 1] >= wanted[m], axis=1)
+            out[m] = _between(times, rows, np.full(rows.shape[0], wanted[m]), index)
+    return out.reshape((wanted.size, *values.shape[:-1]))
+
+
+def _between(times: Floats, rows: Floats, target: Floats, index: NDArray[np.int64]) -> Floats:
+    """Return the instants (K,) at which rising rows (K, n) reach targets (K,), first reached at sample `index`."""
     line = np.arange(rows.shape[0])
-    found = reached[line, index]
     before = np.maximum(index - 1, 0)
     low, high = rows[line, before], rows[line, index]
     step = np.where(index > 0, high - low, 1.0)
     with np.errstate(invalid="ignore", divide="ignore"):
-        share = np.where(index > 0, (target[:, 0] - low) / step, 0.0)
+        share = np.where(index > 0, (target - low) / step, 0.0)
     instant = times[before] + share * (times[index] - times[before])
-    at_first = (index == 0) & (high == target[:, 0])
-    instant = np.where(found & ((index > 0) | at_first), instant, np.nan)
-    return np.asarray(instant.reshape(values.shape[:-1]), dtype=np.float64)
+    at_first = (index == 0) & (high == target)
+    return np.where((high >= target) & ((index > 0) | at_first), instant, np.nan)
 
 
 def value_at(t: ArrayLike, y: ArrayLike, when: ArrayLike) -> Floats:
     """Return the values of a curve at given instants, by linear interpolation.
 
-    t (n,) [s]; y (n,) or (K, n); when () or (K,) [s]. Returns () or (K,) in the unit of y; NaN outside [t[0], t[-1]]
-    and for a NaN instant. Raises FigureError as `crossing_time`.
+    t (n,) [s]; y (n,) or (K, n); when () or (K,) [s], or (M,) and (M, K) for several instants. Returns the shape of
+    `when`, at least () or (K,), in the unit of y; NaN outside [t[0], t[-1]] and for a NaN instant. Raises FigureError
+    as `crossing_time`.
     """
     times, values = check_curve(t, y)
     rows = np.atleast_2d(values)
     at = np.asarray(when, dtype=np.float64)
     shape = np.broadcast_shapes(values.shape[:-1], at.shape)
     at = np.broadcast_to(at, shape).reshape(-1)
-    line = np.arange(at.size) if rows.shape[0] > 1 else np.zeros(at.size, dtype=np.int64)
+    line = np.broadcast_to(np.arange(rows.shape[0]).reshape(values.shape[:-1]), shape).reshape(-1)
     inside = (at >= times[0]) & (at <= times[-1])
     safe = np.where(inside, at, times[0])
     right = np.clip(np.searchsorted(times, safe, side="left"), 1, times.size - 1)

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -39,6 +40,10 @@ figures, and one in a hundred of them would be named by chance."""
 
 LEAST_DRAWS = 0.9
 """A figure is stated only when at least this share of the draws has it."""
+
+
+Groups = Mapping[str, Sequence[int]]
+"""Direction -> the runs of it."""
 
 
 @dataclass(frozen=True)
@@ -104,21 +109,41 @@ def estimates_of(trials: Trials, names: Sequence[str], shared: Floats) -> list[E
     known; of one direction only the direction's mean is stated. A speed over a fixed distance is averaged by its times.
     """
     filled = np.where(np.isfinite(trials.draws), trials.draws, np.nanmean(trials.draws, axis=1, keepdims=True))
-    split = split_variance(filled, shared)
-    out = [_of_run(trials, i, names, split) for i in range(trials.values.size)]
-    if definition_of(trials.name)[0].single:
-        return out
     groups = {d: [i for i, e in enumerate(trials.directions) if e == d] for d in dict.fromkeys(trials.directions)}
-    for direction, members in groups.items():
-        if direction:
-            out.append(_of_runs(trials, filled, names, shared, split, {direction: members}, "direction", direction))
-    if len(groups) > 1 or "" in groups:
-        lettered = {d: m for d, m in groups.items() if d}
-        chosen = lettered if len(lettered) == 2 else {"": [i for m in groups.values() for i in m]}
-        if not lettered:
-            trials = replace(trials, remark="; ".join(filter(None, (trials.remark, UNKNOWN_WAY))))
-        out.append(_of_runs(trials, filled, names, shared, split, chosen, "mean", ""))
+    wanted: list[tuple[str, str, Groups]] = []
+    if not definition_of(trials.name)[0].single:
+        wanted = [("direction", way, {way: members}) for way, members in groups.items() if way]
+        if len(groups) > 1 or "" in groups:
+            lettered = {d: m for d, m in groups.items() if d}
+            chosen: Groups = lettered if len(lettered) == 2 else {"": [i for m in groups.values() for i in m]}
+            wanted.append(("mean", "", chosen))
+            if not lettered:
+                trials = replace(trials, remark="; ".join(filter(None, (trials.remark, UNKNOWN_WAY))))
+    # 1/v is averaged where times over one distance are, and linear about each value: d(1/v) = -dv/v^2
+    scale = trials.values**-2 if by_time(trials.name) else np.ones_like(trials.values)
+    weights = np.array([_weights(chosen, trials.values.size) for _, _, chosen in wanted])
+    means = weights @ (filled * scale[:, None]) if wanted else filled[:0]
+    split = split_variance(np.concatenate([filled, means]), shared)
+    count = trials.values.size
+    out = [_of_run(trials, i, names, split) for i in range(count)]
+    own = split.own[:count] * scale**2
+    for k, (scope, way, chosen) in enumerate(wanted):
+        terms = grouped_terms(names, split.terms[count + k])
+        out.append(_of_runs(trials, own, terms, weights[k], chosen, scope, way))
     return out
+
+
+def by_time(name: str) -> bool:
+    """Return whether runs of a figure are averaged by their times over one distance: the harmonic mean of speeds."""
+    return name == "speed_pass.mean_speed"
+
+
+def _weights(groups: Groups, count: int) -> Floats:
+    """Return the weight of each run (R,) in a mean that gives every group the same."""
+    weight = np.zeros(count)
+    for group in groups.values():
+        weight[list(group)] = 1.0 / (len(groups) * len(group))
+    return weight
 
 
 def _of_run(trials: Trials, i: int, names: Sequence[str], split: Split) -> Estimate:
@@ -128,36 +153,29 @@ def _of_run(trials: Trials, i: int, names: Sequence[str], split: Split) -> Estim
 
 
 def _of_runs(
-    trials: Trials, draws: Floats, names: Sequence[str], shared: Floats, split: Split,
-    groups: Mapping[str, Sequence[int]], scope: str, direction: str,
-) -> Estimate:  # fmt: skip
-    """Return the mean over groups of runs with equal weight on each group."""
+    trials: Trials, own: Floats, terms: Mapping[str, float], weight: Floats, groups: Groups, scope: str, direction: str
+) -> Estimate:
+    """Return the mean over groups of runs with equal weight on each group; own: each run's variance, terms: shared."""
     definition, _ = definition_of(trials.name)
-    by_time = trials.name == "speed_pass.mean_speed"
-    values = 1.0 / trials.values if by_time else trials.values
+    inverse = by_time(trials.name)
+    values = 1.0 / trials.values if inverse else trials.values
     members = [i for group in groups.values() for i in group]
-    weight = np.zeros(values.size)
-    for group in groups.values():
-        weight[list(group)] = 1.0 / (len(groups) * len(group))
     mean = float(weight @ values)
-    scale = np.abs(values / trials.values)[:, None] if by_time else np.ones((values.size, 1))
-    own = split.own * scale[:, 0] ** 2
-    pooled = split_variance((weight @ (draws * scale))[None, :], shared)
     observed, dof = pooled_variance([values[list(group)] for group in groups.values()])
     expected = (definition.spread if definition.absolute else definition.spread * abs(mean)) ** 2
     measured = float(np.mean(own[members]))
     total = (PRIOR_DOF * (expected + measured) + (dof * observed if dof else 0.0)) / (PRIOR_DOF + dof)
     tau = excess_variance(total, measured)
-    back = mean**-2 if by_time else 1.0
+    back = mean**-2 if inverse else 1.0
     size = float(np.sum(weight**2))
     variance = {"spread of the runs": tau * size * back**2, "measurement": float(np.sum(weight**2 * own)) * back**2}
-    variance |= {name: part * back**2 for name, part in grouped_terms(names, pooled.terms[0]).items()}
+    variance |= {name: part * back**2 for name, part in terms.items()}
     random_part = variance["spread of the runs"] + variance["measurement"]
     rest = sum(variance.values()) - random_part
     nu = effective_degrees_of_freedom([math.sqrt(random_part), math.sqrt(rest)], [PRIOR_DOF + dof, SHARED_DOF])
     spread = math.sqrt(observed) * back if dof else math.nan
     ids = tuple(trials.run_ids[i] for i in members)
-    stated = _stated(trials, ids, scope, direction, 1.0 / mean if by_time else mean, variance, nu, spread)
+    stated = _stated(trials, ids, scope, direction, 1.0 / mean if inverse else mean, variance, nu, spread)
     return stated if definition.absolute else _with_trend(stated, trials, list(groups.values()))
 
 
@@ -199,9 +217,14 @@ def grouped_terms(names: Sequence[str], terms: Floats) -> dict[str, float]:
     """Return term -> variance, the wheels' radii as one term, names with spaces."""
     out: dict[str, float] = {}
     for name, part in zip(names, terms, strict=True):
-        word = name
-        for wheel in ("_fl", "_fr", "_rl", "_rr", "_front", "_rear"):
-            word = word.removesuffix(wheel)
-        word = word.replace("_", " ")
+        word = _term(name)
         out[word] = out.get(word, 0.0) + float(part)
     return {name: part for name, part in out.items() if part > 0.0}
+
+
+@lru_cache(maxsize=256)
+def _term(name: str) -> str:
+    """Return the term of a budget that a drawn constant belongs to, in words."""
+    for wheel in ("_fl", "_fr", "_rl", "_rr", "_front", "_rear"):
+        name = name.removesuffix(wheel)
+    return name.replace("_", " ")

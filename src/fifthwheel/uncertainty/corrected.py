@@ -23,11 +23,11 @@ from fifthwheel.figures.acceleration import (
     DISTANCE_MARKS,
     first_motion_time,
     speed_marks,
-    time_to_distance,
-    time_to_speed,
+    times_to_distances,
+    times_to_speeds,
 )
 from fifthwheel.figures.braking import rest_time
-from fifthwheel.figures.crossings import crossing_time, cumulative, value_at
+from fifthwheel.figures.crossings import crossing_times, cumulative, value_at
 from fifthwheel.uncertainty.combine import Trials
 from fifthwheel.uncertainty.conditions import effective_mass_of, headwind_of, normal, slope_of
 from fifthwheel.uncertainty.views import View
@@ -98,24 +98,15 @@ def _of_launch(view: View, drag: float) -> dict[str, Floats]:
     gained = [
         cumulative(t, np.where(t >= origin, step * driven**k * fading, 0.0)) / fading for k, step in enumerate(STEPS)
     ]
-    ways = [cumulative(t, gain) for gain in gained]
     out: dict[str, Floats] = {}
-    for mark, (speed, _) in speed_marks(float(np.nanmax(u))).items():
-        pairs = [(time_to_speed(t, u + d, speed, origin), time_to_speed(t, u - d, speed, origin)) for d in gained]
-        out[f"launch.time_to_{mark}.first_motion"] = _central(pairs)
-    for mark, (length, _) in DISTANCE_MARKS.items():
-        if length < s[-1] - rest:
-            pairs = [
-                (time_to_distance(t, s + d, length, rest, origin), time_to_distance(t, s - d, length, rest, origin))
-                for d in ways
-            ]
-            out[f"launch.time_to_{mark}.first_motion"] = _central(pairs)
+    shifts = np.array([sign * gain for gain in gained for sign in (1.0, -1.0)])
+    speeds = {mark: speed for mark, (speed, _) in speed_marks(float(np.nanmax(u))).items()}
+    times = times_to_speeds(t, u + shifts, list(speeds.values()), origin)
+    lengths = {mark: length for mark, (length, _) in DISTANCE_MARKS.items() if length < s[-1] - rest}
+    more = times_to_distances(t, s + cumulative(t, shifts), list(lengths.values()), rest, origin)
+    for mark, row in zip((*speeds, *lengths), (*times, *more), strict=True):
+        out[f"launch.time_to_{mark}.first_motion"] = (row[0::2] - row[1::2]) / (2.0 * np.array(STEPS))
     return {name: slopes for name, slopes in out.items() if np.all(np.isfinite(slopes))}
-
-
-def _central(pairs: Sequence[tuple[Floats, Floats]]) -> Floats:
-    """Return slopes from values at a step up and a step down; one-sided ends are NaN."""
-    return np.array([float(up - down) / (2.0 * step) for (up, down), step in zip(pairs, STEPS, strict=True)])
 
 
 def _of_braking(view: View) -> dict[str, Floats]:
@@ -128,14 +119,14 @@ def _of_braking(view: View) -> dict[str, Floats]:
     sums = [cumulative(t, np.maximum(u, 0.0) ** (k + 1)) for k in range(3)]
     v0, end = float(value_at(t, u, view.run.marks["command"])), float(rest_time(t, u))
     out: dict[str, Floats] = {}
-    for mark, (speed, _) in speed_marks(v0).items():
-        start = float(crossing_time(t, u, speed, falling=True))
-        way = float(value_at(t, s, end) - value_at(t, s, start))
+    speeds = {mark: speed for mark, (speed, _) in speed_marks(v0).items()}
+    starts = crossing_times(t, u, [*speeds.values(), 0.8 * v0, 0.1 * v0], falling=True)
+    at = np.array([value_at(t, y, [end, *starts]) for y in (s, *sums)])
+    for k, (mark, speed) in enumerate(speeds.items(), 1):
+        way, *across = at[:, 0] - at[:, k]
         if way > 0.0:
-            across = np.array([float(value_at(t, y, end) - value_at(t, y, start)) for y in sums])
-            out[f"braking.distance_from_{mark}"] = across * 2.0 * way / speed**2
-    ends = [float(crossing_time(t, u, share * v0, falling=True)) for share in (0.8, 0.1)]
-    across = np.array([float(value_at(t, y, ends[1]) - value_at(t, y, ends[0])) for y in sums])
+            out[f"braking.distance_from_{mark}"] = np.array(across) * 2.0 * way / speed**2
+    across = at[1:, -1] - at[1:, -2]
     out["braking.mfdd"] = -across / across[0]
     return {name: slopes for name, slopes in out.items() if np.all(np.isfinite(slopes))}
 

@@ -11,7 +11,7 @@ from fifthwheel.car.model import Car
 from fifthwheel.data import Floats, Recording, Track
 from fifthwheel.figures.acceleration import speed_marks
 from fifthwheel.figures.braking import (
-    braking_from_speed,
+    braking_from_speeds,
     corrected_braking_distance,
     correction_allowed,
     locked_share,
@@ -53,10 +53,11 @@ def braking_values(view: View, car: Car) -> Iterator[Value]:
     v0 = [value_at(t, u, command) for u, _ in curves]
     at_command = float(v0[0])
     yield Value("braking.speed_at_command", at_command, v0[1])
-    for mark, (speed, _) in speed_marks(at_command).items():
-        (way, taken), (ways, times) = (braking_from_speed(t, u, s, speed) for u, s in curves)
-        yield Value(f"braking.distance_from_{mark}", float(way), ways)
-        yield Value(f"braking.time_from_{mark}", float(taken), times)
+    speeds = {mark: speed for mark, (speed, _) in speed_marks(at_command).items()}
+    both = [braking_from_speeds(t, u, s, list(speeds.values())) for u, s in curves]
+    for m, mark in enumerate(speeds):
+        for k, name in enumerate(("distance", "time")):
+            yield Value(f"braking.{name}_from_{mark}", float(both[0][k][m]), both[1][k][m])
     whole = [value_at(t, s, rest_time(t, u)) - value_at(t, s, command) for u, s in curves]
     for mark, (speed, _) in speed_marks(1.03 * at_command).items():
         if correction_allowed(at_command, speed):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
@@ -13,10 +13,10 @@ from fifthwheel.figures.acceleration import (
     energy_and_peak_power,
     first_motion_time,
     rollout_time,
-    speed_at_distance,
     speed_marks,
-    time_to_distance,
-    time_to_speed,
+    speeds_at_distances,
+    times_to_distances,
+    times_to_speeds,
 )
 from fifthwheel.figures.crossings import mean_over, peak_window
 from fifthwheel.figures.peaks import PEAKED, peak_mean
@@ -48,22 +48,24 @@ def launch_values(view: View, car: Car) -> Iterator[Value]:
     )
     top = float(np.nanmax(curves[0][0]))
     way = float(curves[0][1][-1] - curves[0][2])
+    speeds = {mark: speed for mark, (speed, _) in speed_marks(top).items()}
+    lengths = {mark: length for mark, (length, _) in DISTANCE_MARKS.items() if length < way}
     for word, origin_of in (("first_motion", first_motion_time), ("rollout", rollout_time)):
         origins = [origin_of(t, s, rest) for _, s, rest in curves]
-        for mark, (speed, _) in speed_marks(top).items():
-            pair = [time_to_speed(t, u, speed, origin) for (u, _, _), origin in zip(curves, origins, strict=True)]
-            yield Value(f"launch.time_to_{mark}.{word}", float(pair[0]), pair[1])
-        for mark, (length, _) in DISTANCE_MARKS.items():
-            if length < way:
-                pair = [
-                    time_to_distance(t, s, length, rest, o) for (_, s, rest), o in zip(curves, origins, strict=True)
-                ]
-                yield Value(f"launch.time_to_{mark}.{word}", float(pair[0]), pair[1])
-    for mark, (length, _) in DISTANCE_MARKS.items():
-        if length < way:
-            pair = [speed_at_distance(t, u, s, length, rest) for u, s, rest in curves]
-            yield Value(f"launch.speed_at_{mark}", float(pair[0]), pair[1])
+        both = list(zip(curves, origins, strict=True))
+        pair = [times_to_speeds(t, u, list(speeds.values()), origin) for (u, _, _), origin in both]
+        yield from _marked(f"launch.time_to_{{}}.{word}", speeds, pair)
+        pair = [times_to_distances(t, s, list(lengths.values()), rest, origin) for (_, s, rest), origin in both]
+        yield from _marked(f"launch.time_to_{{}}.{word}", lengths, pair)
+    pair = [speeds_at_distances(t, u, s, list(lengths.values()), rest) for u, s, rest in curves]
+    yield from _marked("launch.speed_at_{}", lengths, pair)
     yield from _peaks(view, rows, car)
+
+
+def _marked(pattern: str, marks: Iterable[str], pair: Sequence[Floats]) -> Iterator[Value]:
+    """Yield a figure at each of M marks from its values on the mean motion (M,) and on the draws (M, K)."""
+    for mark, value, draws in zip(marks, pair[0], pair[1], strict=True):
+        yield Value(pattern.format(mark), float(value), draws)
 
 
 def _peaks(view: View, rows: slice, car: Car) -> Iterator[Value]:
