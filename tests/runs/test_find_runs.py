@@ -45,6 +45,18 @@ def whole_day() -> Day:
     return day
 
 
+def test_a_coast_down_begins_when_spinning_wheels_no_longer_push() -> None:
+    """Wheels that spin from the launch drive the car on at 1.5 m/s2 for 0.4 s after the throttle is closed."""
+    day = Day().rest(2.0).launch(5.0, 4.0)
+    closed = len(day.u) / RATE
+    day.drive(0.4, lambda u: 1.5).drive(9.0, coast).brake_to_rest(3.0).rest(1.0)
+    (run,) = (run for run in found(day) if run.kind == "coast-down")
+    assert run.valid
+    assert 0.5 < run.start - closed < 0.8, "0.2 s after the push has died away, by 0.1 s means"
+    (usual,) = (run for run in found(whole_day()) if run.kind == "coast-down" and run.direction == "A")
+    assert usual.end - usual.start == pytest.approx(9.0 - 0.2, abs=0.03), "no push, nothing taken off"
+
+
 def test_a_whole_day_is_found_as_it_was_driven() -> None:
     runs = found(whole_day())
     valid = Counter(run.kind for run in runs if run.valid)

@@ -29,6 +29,9 @@ FALL_NEEDED = 3.0
 SETTLING = 0.20
 """Time after the lift [s] in which motor torque dies away (common practice, no source)."""
 
+LONGEST_PUSH = 3.0
+"""Time after that [s] in which driven wheels that spin from a launch may still push the car (common practice)."""
+
 LOWEST = 1.0
 """Speed [m/s] at which a coast-down ends: below it rolling resistance is not the one at speed."""
 
@@ -42,9 +45,23 @@ def find_coast_downs(signals: Signals, car: Car) -> Iterator[Candidate]:
     for first, last in stretches(mask & (signals.u > LOWEST)):
         begin = first_true(signals.t >= signals.t[first] + SETTLING, first, last)
         end = last - 1 if last < signals.n else last
-        found = _coast_down(signals, begin, end, unseen)
+        found = _coast_down(signals, _settled(signals, begin, end), end, unseen)
         if found is not None:
             yield found
+
+
+def _settled(signals: Signals, begin: int, end: int) -> int:
+    """Return the row from which the car coasts: SETTLING after it last slowed by under half of what the stretch shows.
+
+    A driven wheel that spins faster than the car drives it with the energy of its turning, with no torque commanded.
+    """
+    t, a = signals.t[begin:end], smooth(signals.t[begin:end], signals.a[begin:end], 0.1)
+    if t.size < 8 or np.median(a) >= 0.0:
+        return begin
+    pushed = np.flatnonzero((a > 0.5 * np.median(a)) & (t < t[0] + LONGEST_PUSH))
+    if not pushed.size:
+        return begin
+    return first_true(signals.t >= t[pushed[-1]] + SETTLING, begin, end)
 
 
 def _coast_down(signals: Signals, begin: int, end: int, unseen: str) -> Candidate | None:
