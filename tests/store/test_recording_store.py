@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import json
 import math
 import os
@@ -99,13 +100,22 @@ def test_the_files_are_open_standards(tmp_path: Path) -> None:
 # ----------------------------------------------------------------------------------- interruptions
 
 
-def test_a_write_that_fails_leaves_the_old_recording(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(
+    "error",
+    [
+        OSError(28, "No space left on device"),
+        pl.exceptions.ComputeError("underlying IO error: No space left on device (os error 28)"),
+    ],
+)
+def test_a_write_that_fails_leaves_the_old_recording(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: Exception
+) -> None:
     old = recording()
     save_recording(old, tmp_path / "recording")
 
-    def full(self: pl.DataFrame, path: Path, **_: object) -> None:
-        Path(path).write_bytes(b"half")
-        raise OSError(28, "No space left on device")
+    def full(self: pl.DataFrame, file: io.FileIO, **_: object) -> None:
+        file.write(b"half")
+        raise error
 
     monkeypatch.setattr(pl.DataFrame, "write_parquet", full)
     with pytest.raises(SessionError, match=r"the old one is as it was.*No space left on device"):

@@ -17,12 +17,17 @@ if TYPE_CHECKING:
 
 
 class Growing:
-    """One array that is filled from its start; made as large as the file promises, and larger when that is broken."""
+    """One array that is filled from its start; made as large as the file promises, and larger when that is broken.
+
+    total: sum of the values so far, NaN when any is missing: taken while they are in the cache, it tells at no cost
+    whether a column needs a closer look.
+    """
 
     def __init__(self, factor: float = 1.0, shift: float = 0.0) -> None:
         self.factor, self.shift = factor, shift
         self.values: Floats = np.empty(0)
         self.count = 0
+        self.total = 0.0
 
     def fill(self, column: pl.Series, promised: int) -> None:
         """Append factor * x + shift for a column; nulls become NaN. promised: rows that the whole file may hold."""
@@ -31,12 +36,13 @@ class Growing:
             larger = np.empty(max(promised, end + end // 4))
             larger[: self.count] = self.values[: self.count]
             self.values = larger
-        with np.errstate(over="ignore"):
+        with np.errstate(over="ignore", invalid="ignore"):
             for chunk in column.get_chunks():
                 part = self.values[self.count : self.count + len(chunk)]
                 np.multiply(chunk.to_numpy(), self.factor, out=part)
                 if self.shift != 0.0:
                     part += self.shift
+                self.total += float(part.sum())
                 self.count += len(chunk)
 
     def taken(self) -> Floats:

@@ -29,7 +29,7 @@ RECORDING_FILE = "recording.json"
 ROW_COLUMNS: tuple[str, ...] = ("boot", "t", "clock", "row")
 FRESH = ".fresh"
 ROW_GROUP = 120_000
-_BLOCK = 1 << 24
+_BLOCK, _BITE = 1 << 24, 1 << 20
 
 
 def hash_file(path: Path) -> str:
@@ -50,6 +50,8 @@ def save_recording(recording: Recording, folder: Path) -> None:
     All is written under another name and then renamed, so that an interrupted write leaves the old recording. Raises
     SessionError when the disk refuses.
     """
+    from polars.exceptions import PolarsError
+
     stage = folder.with_name(f".{folder.name}.partial")
     try:
         shutil.rmtree(stage, ignore_errors=True)
@@ -61,9 +63,10 @@ def save_recording(recording: Recording, folder: Path) -> None:
         text = json.dumps(told, ensure_ascii=False, indent=1, allow_nan=False)
         (stage / RECORDING_FILE).write_text(text + "\n", encoding="utf-8")
         _replace_folder(stage, folder)
-    except OSError as error:
+    except (OSError, PolarsError) as error:
         what = "the recording cannot be written; the old one is as it was"
-        raise SessionError(what, where=str(folder), found=error.strerror or str(error)) from error
+        found = getattr(error, "strerror", None) or str(error)
+        raise SessionError(what, where=str(folder), found=found) from error
     finally:
         shutil.rmtree(stage, ignore_errors=True)
 
@@ -87,9 +90,12 @@ def _crc32(path: Path) -> int:
     from concurrent.futures import ThreadPoolExecutor
 
     def of_block(start: int) -> bytes:
-        with path.open("rb") as file:
+        crc = 0
+        with path.open("rb", buffering=0) as file:
             file.seek(start)
-            return zlib.crc32(file.read(_BLOCK)).to_bytes(4, "little")
+            for _ in range(_BLOCK // _BITE):
+                crc = zlib.crc32(file.read(_BITE), crc)
+        return crc.to_bytes(4, "little")
 
     with ThreadPoolExecutor(2) as pool:
         return zlib.crc32(b"".join(pool.map(of_block, range(0, path.stat().st_size, _BLOCK))))
@@ -97,7 +103,8 @@ def _crc32(path: Path) -> int:
 
 def _write_table(table: Table, path: Path) -> None:
     frame = frame_of(table, fresh=True)
-    frame.write_parquet(path, compression="lz4", statistics=False, row_group_size=ROW_GROUP)
+    with path.open("wb", buffering=0) as file:
+        frame.write_parquet(file, compression="lz4", statistics=False, row_group_size=ROW_GROUP)
 
 
 def frame_of(table: Table, *, fresh: bool) -> pl.DataFrame:
