@@ -56,6 +56,9 @@ def export(
             expected = "one of " + ", ".join(f"'{known}'" for known in FORMATS)
             found = f"'{form}'{nearest(str(form), FORMATS)}"
             raise FifthwheelError("an unknown export format", expected=expected, found=found)
+    from polars.exceptions import PolarsError
+    from xlsxwriter.exceptions import XlsxFileError
+
     tables = list(sheets(recording, measured, units))
     stage = folder.with_name(f".{folder.name}.partial")
     try:
@@ -65,10 +68,9 @@ def export(
         folder.mkdir(exist_ok=True)
         for name in names:
             (stage / name).replace(folder / name)
-    except OSError as error:
-        raise SessionError(
-            "the export cannot be written", where=str(folder), found=error.strerror or str(error)
-        ) from error
+    except (OSError, PolarsError, XlsxFileError) as error:
+        found = getattr(error, "strerror", None) or str(error)
+        raise SessionError("the export cannot be written", where=str(folder), found=found) from error
     finally:
         shutil.rmtree(stage, ignore_errors=True)
     return [folder / name for name in names]
