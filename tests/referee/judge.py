@@ -244,6 +244,26 @@ class Judge:
             return float(t[top]) - reference
         return sign * float(r[top]) / abs(steady) - 1.0 if rest == "overshoot" else math.nan
 
+    def _at_speed(self, v: float) -> tuple[float, float]:
+        """Return the effective mass [kg] and the force of the idle torque [N] at v [m/s], where tyres have grown.
+
+        A wheel that turns by w drives the ground at w R(w): I dw/dt / R = (I / R) (dw/dv) dv/dt.
+        """
+        p, driven = self.drawn.parameters, driven_wheels(self.drawn)
+        mass, idle = p["mass"], 0.0
+        for wheel in WHEELS:
+            resting, growth = p[f"radius_{wheel}"], p["growth_front" if wheel.startswith("f") else "growth_rear"]
+            rim = np.linspace(0.0, v, 20001)
+            q = (rim / p["growth_at"]) ** 2
+            ground = rim * (1.0 + growth * 1.03 * q / (1.0 + 0.03 * q))
+            k = int(np.argmin(np.abs(ground - v)))
+            radius = resting * ground[k] / rim[k]
+            slope = (rim[k] - rim[k - 20]) / (ground[k] - ground[k - 20]) / resting
+            inertia = p["wheel_inertia"] + (p["rotor_on_wheel"] if wheel in driven else 0.0)
+            mass += inertia / radius * slope
+            idle += p["idle_torque"] / len(driven) / radius if wheel in driven else 0.0
+        return mass, idle
+
     def constant(self, name: str) -> float:
         """Return the truth of a figure of the car itself, NaN when it is none."""
         p = self.drawn.parameters
@@ -262,7 +282,8 @@ class Judge:
                 * (1.0 + p["rolling_speed"] * v)
                 * (weight + 0.5 * p["air_density"] * p["lift_area"] * v * v)
             )
-            return (grip + p["idle_torque"] / radius + f2 * v * v) / effective
+            mass, idle = self._at_speed(v)
+            return (grip + idle + f2 * v * v) / mass
         known = {
             "coast_down.cda": 2.0 * (f2 + rolled) / p["air_density"], "coast_down.f0": f0, "coast_down.f2": f2 + rolled,
             "coast_down.rolling_coefficient": f0 / weight, "coast_down.effective_mass": effective,

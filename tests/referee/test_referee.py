@@ -48,6 +48,26 @@ def test_coast_down_follows_the_tangent_law() -> None:
     assert np.max(np.abs(u - expected)) < 0.02
 
 
+def test_the_judge_knows_how_a_car_on_growing_tyres_coasts() -> None:
+    """In still air the machine slows as the judge says: grown tyres turn slower, so less turns with the car."""
+    drawn = draw(5)
+    grown = {
+        "growth_front": 0.05,
+        "growth_rear": 0.04,
+        "rolling_speed": 0.002,
+        "lift_area": 0.03,
+        "wheel_inertia": 4e-4,
+    }
+    p = still({**drawn.parameters, "no_load_speed": 900.0}, **grown)
+    plan = (Phase("rest", time=0.5), Phase("launch", 0.1, above=19.0), Phase("coast", below=4.0))
+    truth = drive(p, plan)
+    judge = Judge(replace(drawn, parameters=p, phases=plan), truth)
+    for v in (5.0, 10.0, 15.0):
+        k = int(np.flatnonzero((truth["phase"] == 2) & (truth["u"] <= v))[0])
+        seen = (truth["u"][k - 100] - truth["u"][k + 100]) / (truth["t"][k + 100] - truth["t"][k - 100])
+        assert judge.constant(f"coast_down.deceleration_at_{v:.0f}_m_s") == pytest.approx(seen, rel=1e-3)
+
+
 @pytest.mark.parametrize("name", ["rear", "front", "all"])
 def test_no_launch_beats_the_grip_there_is(name: str) -> None:
     # |a| <= mu g on a level road without lift, whatever drives (Newton and Coulomb)
