@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from fifthwheel.car.electronics import Electronics
 from fifthwheel.data import Quantity
 from fifthwheel.units import System
 
@@ -172,6 +173,8 @@ class Car:
     """Key of a calibrated quantity -> the newest entry of calibration.toml, which stands in this car's fields."""
     stated: Mapping[str, Quantity] = field(default_factory=dict)
     """Key of a calibrated quantity -> what car.toml states for it (no entry where car.toml leaves it out)."""
+    electronics: Electronics | None = None
+    """Controllers, buses, tasks and what hangs on them; None when car.toml states none."""
 
 
 @dataclass(frozen=True)
