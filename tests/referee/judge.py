@@ -224,10 +224,11 @@ class Judge:
         first, last, t = run.first, rows.stop, self.t
         steer, width = self.truth["command"], round(0.030 * RATE)
         r = np.convolve(self.truth["r"], np.full(width, 1.0 / width), mode="same")
-        after, quiet = float(np.median(steer[(rows.start + last) // 2 : last])), slice(rows.start - 500, rows.start)
-        before = float(np.median(steer[quiet]))
+        # steer and yaw rate over the same stretches: the hand trembles, and the car follows it
+        quiet, settled = slice(rows.start - 500, rows.start), slice(int(rows.start + 0.6 * (last - rows.start)), last)
+        before, after = float(np.mean(steer[quiet])), float(np.mean(steer[settled]))
         sign = math.copysign(1.0, after - before)
-        steady = float(np.mean(r[int(rows.start + 0.6 * (last - rows.start)) : last]))
+        steady = float(np.mean(r[settled]))
         if rest == "yaw_rate":
             return abs(steady)
         if rest == "yaw_rate_gain":

@@ -226,6 +226,16 @@ def test_a_step_of_steer_is_found_with_its_side() -> None:
     assert step.end == pytest.approx(6.0, abs=0.05)
 
 
+def test_steering_back_to_straight_is_no_step_of_steer() -> None:
+    """ISO 7401 (from memory): a step starts from straight ahead and leads to a steady turn."""
+    back = Day().rest(1.0).launch(5.0, 2.0).drive(1.0, lambda u: 0.0, throttle=0.3, steer=0.04, yaw_rate=1.0)
+    back.drive(2.0, lambda u: 0.0, throttle=0.3).brake_to_rest(5.0)
+    assert [run for run in found(back) if run.kind == "step steer"] == []
+    drift = Day().rest(1.0).launch(5.0, 2.0).drive(1.0, lambda u: 0.0, throttle=0.3, steer=0.02)
+    drift.drive(2.0, lambda u: 0.0, throttle=0.3, steer=-0.01, yaw_rate=0.05).brake_to_rest(5.0)
+    assert [run for run in found(drift) if run.kind == "step steer"] == [], "0.5 m/s2 is no turn"
+
+
 def test_less_than_a_turn_and_a_wavering_circle() -> None:
     half = Day().rest(1.0).drive(2.0, lambda u: 3.0, throttle=0.5).drive(4.0, lambda u: 0.0, throttle=0.2, yaw_rate=1.2)
     assert [run for run in found(half) if run.kind == "steady circle"] == []

@@ -16,7 +16,7 @@ from fifthwheel.errors import FigureError
 from fifthwheel.runs import find_runs
 from fifthwheel.uncertainty import measure_figures
 from fifthwheel.uncertainty.catalogue import CATALOGUE, definition_of, label_of
-from tests.runs.made import Day, draws_around, made_car, made_session, motion_of, recording_of
+from tests.runs.made import RATE, Day, draws_around, made_car, made_session, motion_of, recording_of
 
 DOCS = Path(__file__).parents[2] / "docs" / "figures.md"
 M_E = 4.0 + 4 * 1.2e-4 / 0.05**2
@@ -300,7 +300,8 @@ def test_step_steer_figures_of_a_first_order_car() -> None:
     start = track.t[np.flatnonzero(steer > 0.0)[0]] - 0.0025
     held = (track.t >= start) & (steer > 0.0)
     r = np.where(held, gain * delta * (1.0 - np.exp(-(track.t - start) / tau)), 0.0)
-    motion = replace(motion, tracks=(replace(track, mean=dict(track.mean) | {"r": r}),))
+    turned = dict(track.mean) | {"r": r, "psi": np.concatenate([[0.0], np.cumsum(r[1:] / RATE)])}
+    motion = replace(motion, tracks=(replace(track, mean=turned),))
     runs = find_runs(recording, motion, made_car())
     figures, _, _ = measure_figures(recording, motion, runs, made_car(), made_session())
     single = {f.name: f for f in figures if f.scope == "run" and f.kind == "step steer"}

@@ -22,6 +22,16 @@ LOST_SPEED = 0.15
 LOWEST_SPEED = 3.0
 """Speed [m/s] under which no step steer is meant."""
 
+STRAIGHT = 0.3
+"""Largest change of heading in the 0.5 s before the step as a share of that in as long a time after it: a step starts
+from straight ahead (ISO 7401, from memory: within 0.5 deg/s of it); steering back to straight is none."""
+
+QUIET = 0.5
+"""The time [s] before the step for that."""
+
+LEAST_LATERAL = 1.0
+"""Lateral acceleration [m/s2] that a step must lead to (ISO 7401 tests at 1 m/s2 and more, from memory)."""
+
 HOLD = 0.6
 """Shortest time [s] for which the steer angle is held after the step."""
 
@@ -56,6 +66,8 @@ def _step(signals: Signals, steer: np.ndarray, first: int, rows: int) -> Candida
     size = float(np.median(after) - np.median(before))
     if np.ptp(before) > 0.4 * abs(size) or np.ptp(after) > 0.4 * abs(size):
         return None
+    if not _turned_in(signals, first, first + rows + hold):
+        return None
     held = np.abs(steer - np.median(after)) <= 0.2 * abs(size)
     change = np.abs(signals.u / signals.u[first] - 1.0)
     needed = first + rows + hold
@@ -72,3 +84,11 @@ def _step(signals: Signals, steer: np.ndarray, first: int, rows: int) -> Candida
     side = "left" if size > 0.0 else "right"
     heading = mean_heading(signals, first, first + rows)
     return Candidate("step steer", signals.boot, first, end, heading, marks, tuple(reasons), side=side)
+
+
+def _turned_in(signals: Signals, first: int, last: int) -> bool:
+    """Return whether the car went straight before row `first` and turns steadily, to either side, up to row `last`."""
+    begin, middle = int(np.searchsorted(signals.t, signals.t[first] - QUIET)), (first + last) // 2
+    swing = float(np.max(np.abs(signals.psi[begin : first + 1] - signals.psi[first])))
+    after = abs(float(signals.psi[last - 1] - signals.psi[middle])) / float(signals.t[last - 1] - signals.t[middle])
+    return after * float(signals.u[first]) >= LEAST_LATERAL and swing <= STRAIGHT * after * QUIET

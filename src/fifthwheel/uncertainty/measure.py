@@ -19,9 +19,10 @@ from fifthwheel.uncertainty.combine import LEAST_DRAWS, Trials, estimates_of, sh
 from fifthwheel.uncertainty.conditions import air_density_of, effective_mass_of, normal
 from fifthwheel.uncertainty.corrected import Weather, corrected_trials, slopes_of, stated_weather
 from fifthwheel.uncertainty.motor_drag import motor_drag, parted
-from fifthwheel.uncertainty.of_braking import braking_values, circle_values, speed_pass_values, step_values
+from fifthwheel.uncertainty.of_braking import braking_values, circle_values, speed_pass_values
 from fifthwheel.uncertainty.of_coast_down import coast_down_estimates
 from fifthwheel.uncertainty.of_launch import POWER_SCALE, energy_values, launch_values
+from fifthwheel.uncertainty.of_step_steer import step_values
 from fifthwheel.uncertainty.of_temperature import temperature_values
 from fifthwheel.uncertainty.refusals import refusals_of, supported, too_wide
 from fifthwheel.uncertainty.understeer import understeer_estimate
@@ -189,7 +190,7 @@ def _values(recording: Recording, tracks: dict[int, Any], view: View, car: Car, 
     if kind == "steady circle":
         return circle_values(view)
     if kind == "step steer":
-        return step_values(recording, track, view)
+        return step_values(recording, track, view, car)
     return ()
 
 
