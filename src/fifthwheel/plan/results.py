@@ -109,8 +109,8 @@ class LinkLoad:
 
 @dataclass(frozen=True)
 class CardLoad:
-    """The card: bytes per second to write, what it sustains, buffer needed for its longest stall and there, file size of
-    a session and the largest the file system allows (infinity: no limit), hours until either is full."""
+    """The card: bytes per second to write, what it sustains, buffer needed for its longest stall and buffer there, file
+    size of a session and the largest the file system allows (infinity: no limit), hours until card or file is full."""
 
     write: float
     sustained: float
