@@ -76,7 +76,7 @@ def test_shapes_that_do_not_fit_are_refused() -> None:
 
 
 def test_gain_carries_small_changes_as_a_new_fit_would() -> None:
-    """To first order: within 3 % of the change itself, and of the unknown's uncertainty."""
+    """To first order: within 3 % of the change itself and 0.6 % of the uncertainty."""
     t, u, s = session()
     prior = np.array([np.inf, 0.01, np.inf, 0.3, 0.02])
     fit = coast_down.fit_coast_down(t, u, s, NOTHING, prior)
@@ -85,7 +85,7 @@ def test_gain_carries_small_changes_as_a_new_fit_would() -> None:
     for du, dp in ((change, NOTHING), (0.0 * change, moved)):
         again = coast_down.fit_coast_down(t, u + du, s, dp, prior).theta - fit.theta
         carried = fit.gain @ du.ravel() + fit.prior_gain @ dp
-        assert np.all(np.abs(carried - again) <= 0.03 * np.abs(again) + 0.003 * np.sqrt(np.diag(fit.covariance)))
+        assert np.all(np.abs(carried - again) <= 0.03 * np.abs(again) + 0.006 * np.sqrt(np.diag(fit.covariance)))
 
 
 def test_stated_covariance_is_the_scatter_that_gusts_make() -> None:
@@ -103,7 +103,7 @@ def test_stated_covariance_is_the_scatter_that_gusts_make() -> None:
             fading[:, i] = keep * fading[:, i - 1] + math.sqrt(1 - keep**2) * fading[:, i]
         wind = 0.7 + sd * math.sqrt(0.5) * (rng.standard_normal((4, 1)) + fading)
         u = gusty(wind, s, h) + 0.002 * rng.standard_normal(t.shape)
-        fit = coast_down.fit_coast_down(t, u, s, NOTHING, prior, speed_sd=0.002, wind_sd=sd, surface_sd=0.001)
+        fit = coast_down.fit_coast_down(t, u, s, NOTHING, prior, coast_down.Errors(0.002, sd, surface_sd=0.001))
         error = (fit.theta - theta)[[0, 2, 3, 4]]
         covariance = fit.covariance[np.ix_([0, 2, 3, 4], [0, 2, 3, 4])]
         scores.append(float(error @ np.linalg.solve(covariance, error)))

@@ -329,7 +329,8 @@ def test_correlation_of_the_road_load_is_one(whole: Any) -> None:
     correlation = curves["coast_down"]["correlation"]
     assert np.diag(correlation) == pytest.approx(np.ones(3))
     assert correlation == pytest.approx(correlation.T)
-    assert correlation[0, 2] < 0.0, "more constant drag leaves less for the air"
+    assert correlation[0, 1] < 0.0, "more constant drag leaves less that grows with speed"
+    assert correlation[1, 2] < 0.0, "more linear drag leaves less for the air"
 
 
 def test_what_all_runs_share_is_drawn_once_for_all(whole: Any) -> None:

@@ -1,11 +1,11 @@
 """Road load from free deceleration: SAE J1263 and ISO 10521 with an equation of motion fitted to speed-time curves.
 
-    m_e du/dt = -[F0 + F1 u + F2 (u + s w)|u + s w| + s m g i]
+    m_e du/dt = -[F0 + F1 u + F2 (u + s w) sqrt((u + s w)^2 + c) + s m g i]
 
 u speed [m/s]; s = +1 or -1 the direction driven; w headwind in direction +1 [m/s]; i slope, uphill positive in
-direction +1 [1]; m mass, m_e effective mass with the rotating parts [kg]. The equation is integrated and the solution
-fitted to the curves of all runs together; measured speed is never differentiated. Per unit of effective mass the
-unknowns are
+direction +1 [1]; m mass, m_e effective mass with the rotating parts [kg]; c mean square of the air's movement that is
+no steady headwind [m2/s2], 0 in still air. The equation is integrated and the solution fitted to the curves of all runs
+together; measured speed is never differentiated. Per unit of effective mass at walking pace the unknowns are
 theta = (F0/m_e, F1/m_e, F2/m_e, w, m g i/m_e). Runs are rows: arrays (R, n) hold R runs of n samples each.
 """
 
@@ -21,10 +21,10 @@ from fifthwheel.checks import check_finite
 from fifthwheel.errors import FigureError
 from fifthwheel.figures.crossings import Floats
 
-LONGEST_STEP = 0.25
-"""Longest integration step [s]; the fourth-order error is then below 1e-7 of the speed for time constants over 2 s."""
+LONGEST_STEP = 0.5
+"""Longest integration step [s]; the fourth-order error is then below 1e-7 of the speed for time constants over 4 s."""
 
-LASTING = 0.3
+LASTING = 0.1
 """Share of the wind's variance that lasts through a run (common practice, no source)."""
 
 LONG_WAVE = 3.0
@@ -32,6 +32,23 @@ LONG_WAVE = 3.0
 
 PARAMETERS = ("F0", "F1", "F2", "wind", "grade")
 """Order of theta: the first three and grade per unit of effective mass, wind in m/s."""
+
+
+class Circumstances(NamedTuple):
+    """What else acts on a coasting car, known beside the unknowns.
+
+    across: crosswind squared and three times the variance of the gusts [m2/s2], the c of the module's equation: in the
+    mean a gust of deviation sd adds sd^2 along the way and half of sd^2 across it, and half of what stands under the
+    root counts. rotating: share of the rotating parts in the effective mass at walking pace [1]. growth: relative
+    growth of the tyres' radius per square of speed [s2/m2].
+    """
+
+    across: float = 0.0
+    rotating: float = 0.0
+    growth: float = 0.0
+
+
+NONE = Circumstances()
 
 
 class RoadLoadFit(NamedTuple):
@@ -118,7 +135,26 @@ def coast_down_speed(
     return np.asarray(curve[0, 0])
 
 
-def integrate(t: Floats, u1: Floats, direction: Floats, theta: Floats) -> Floats:
+def inertia_share(u: Floats, around: Circumstances) -> Floats:
+    """Return the effective mass at u [m/s] as a share of that at walking pace; any shape.
+
+    With R = R0 (1 + x), x = growth (omega R0)^2, a wheel of inertia I adds I (d omega/du) / R = I / (R0^2 (1 + x)
+    (1 + 3 x)): at speed a grown tyre turns slower, and ever slower it grows. x is solved by one step from u.
+    """
+    first = around.growth * np.square(u)
+    x = first / (1.0 + first) ** 2
+    return np.asarray(1.0 - around.rotating * (1.0 - 1.0 / ((1.0 + x) * (1.0 + 3.0 * x))))
+
+
+def coasting_deceleration(u: Floats, direction: Floats, theta: Floats, around: Circumstances = NONE) -> Floats:
+    """Return the deceleration (R, n) [m/s2] by the equation of motion at u (R, n) [m/s]; direction (R,), theta (5,)."""
+    f0, f1, f2, wind, grade = theta
+    s = direction[:, None]
+    force = f0 + f1 * u + f2 * _air_drag(u + s * wind, around)[0] + s * grade
+    return np.asarray(force / inertia_share(u, around))
+
+
+def integrate(t: Floats, u1: Floats, direction: Floats, theta: Floats, around: Circumstances = NONE) -> Floats:
     """Return speeds (R, P, n) of R runs for P sets of unknowns, by the classical fourth-order Runge-Kutta rule.
 
     t (R, n) [s]; u1 (R,) or (R, P) [m/s]; direction (R,); theta (5, P).
@@ -129,7 +165,8 @@ def integrate(t: Floats, u1: Floats, direction: Floats, theta: Floats) -> Floats
 
     def slope(u: Floats) -> Floats:
         air = u + ahead
-        return np.asarray(-(constant + f1 * u + f2 * air * np.abs(air)))
+        force = constant + f1 * u + f2 * air * np.sqrt(air * air + around.across)
+        return np.asarray(-force / inertia_share(u, around) if around.rotating else -force)
 
     start = np.asarray(u1, dtype=np.float64)
     u = np.broadcast_to(start if start.ndim == 2 else start[:, None], (t.shape[0], theta.shape[1])).copy()
@@ -149,7 +186,15 @@ def integrate(t: Floats, u1: Floats, direction: Floats, theta: Floats) -> Floats
     return out
 
 
-def disturbance_response(t: Floats, u: Floats, direction: Floats, theta: Floats) -> tuple[Floats, Floats, Floats]:
+def _air_drag(air: Floats, around: Circumstances) -> tuple[Floats, Floats]:
+    """Return the air drag at F2 = 1 for speeds through the air [m/s], and its slope."""
+    whole = np.sqrt(air * air + around.across)
+    return air * whole, (2.0 * air * air + around.across) / np.maximum(whole, 1e-9)
+
+
+def disturbance_response(
+    t: Floats, u: Floats, direction: Floats, theta: Floats, around: Circumstances = NONE
+) -> tuple[Floats, Floats, Floats]:
     """Return how speed answers to small disturbances: start speed (R, n), acceleration (R, n, n), headwind (R, n, n).
 
     The equation of motion linearised along the curves u (R, n): d(du)/dt = -a du - b dw + da. A row of a matrix is the
@@ -157,8 +202,8 @@ def disturbance_response(t: Floats, u: Floats, direction: Floats, theta: Floats)
     """
     _, f1, f2, wind, _ = theta
     s = direction[:, None]
-    air = np.abs(u + s * wind)
-    decay, coupling = f1 + 2.0 * f2 * air, 2.0 * f2 * air * s
+    steeper, share = _air_drag(u + s * wind, around)[1], inertia_share(u, around)
+    decay, coupling = (f1 + f2 * steeper) / share, f2 * steeper * s
     steps = np.diff(t, axis=1)
     zero = np.zeros((t.shape[0], 1))
     total = np.concatenate([zero, np.cumsum(0.5 * (decay[:, 1:] + decay[:, :-1]) * steps, axis=1)], axis=1)
@@ -166,7 +211,7 @@ def disturbance_response(t: Floats, u: Floats, direction: Floats, theta: Floats)
     ahead, behind = np.concatenate([zero, steps], axis=1), np.concatenate([steps, zero], axis=1)
     weight = 0.5 * (ahead + behind)[:, None, :] * np.tri(n, n, -1)[None]
     weight += 0.5 * ahead[:, None, :] * np.eye(n)[None]
-    kernel = np.exp(-np.clip(total[:, :, None] - total[:, None, :], 0.0, None)) * weight
+    kernel = np.exp(-np.clip(total[:, :, None] - total[:, None, :], 0.0, None)) * weight / share[:, None, :]
     return np.exp(-total), kernel, -kernel * coupling[:, None, :]
 
 
@@ -188,25 +233,36 @@ def surface_covariance(t: Floats, surface_sd: float, surface_time: float) -> Flo
     return np.asarray(surface_sd**2 * (np.exp(-apart / surface_time) + np.exp(-apart / LONG_WAVE)))
 
 
+class Errors(NamedTuple):
+    """What keeps the curves from the equation of motion, all but the start speed, which is free in each run.
+
+    speed_sd: error of each sample by itself [m/s], a number or (R, n); wind_sd [m/s] and wind_time [s] of gusts;
+    surface_sd [m/s2] and surface_time [s] of the road's unevenness.
+    """
+
+    speed_sd: float | Floats = 0.005
+    wind_sd: float = 0.3
+    wind_time: float = 4.0
+    surface_sd: float = 0.01
+    surface_time: float = 0.5
+
+
+USUAL = Errors()
+
+
 def fit_coast_down(
     t: Floats,
     u: Floats,
     direction: Floats,
     prior_mean: Floats,
     prior_sd: Floats,
-    *,
-    speed_sd: float = 0.005,
-    wind_sd: float = 0.3,
-    wind_time: float = 4.0,
-    surface_sd: float = 0.01,
-    surface_time: float = 0.5,
+    errors: Errors = USUAL,
+    around: Circumstances = NONE,
 ) -> RoadLoadFit:
     """Return the joint fit of the equation of motion to the speed-time curves of all runs.
 
     t (R, n) [s] and u (R, n) [m/s] of R runs; direction (R,) of +1 and -1; prior_mean and prior_sd (5,) of theta, inf
-    for a free unknown and 0 for a fixed one. Generalised least squares on the curves, the start speed of each run free:
-    white speed error (speed_sd [m/s]), gusts (wind_sd [m/s], wind_time [s]) and unevenness of the road
-    (surface_sd [m/s2], surface_time [s]) through the equation of motion.
+    for a free unknown and 0 for a fixed one. Generalised least squares on the curves, the start speed of each run free.
     Raises FigureError for shapes that do not fit or when the curves do not determine the free unknowns.
     """
     if t.shape != u.shape or t.ndim != 2 or direction.shape != (t.shape[0],) or t.shape[1] < 8:
@@ -215,9 +271,8 @@ def fit_coast_down(
     precision = np.diag(1.0 / np.where(free, prior_sd, 1.0) ** 2)[np.ix_(free, free)]
     theta = np.where(np.isfinite(prior_mean), prior_mean, 0.0).astype(np.float64)
     theta = _first_guess(t, u, theta, free)
-    errors = (speed_sd, wind_sd, wind_time, surface_sd, surface_time)
     for _ in range(12):
-        model, jacobian, weight = _linearised(t, u, direction, theta, errors)
+        model, jacobian, weight = _linearised(t, u, direction, theta, errors, around)
         JW = np.einsum("rnp,rnm->prm", jacobian[:, :, free], weight)
         normal = np.einsum("prm,rmq->pq", JW, jacobian[:, :, free]) + precision
         residual = u - model
@@ -236,30 +291,73 @@ def fit_coast_down(
 
 
 def _linearised(
-    t: Floats, u: Floats, direction: Floats, theta: Floats, errors: tuple[float, float, float, float, float]
+    t: Floats, u: Floats, direction: Floats, theta: Floats, errors: Errors, around: Circumstances
 ) -> tuple[Floats, Floats, Floats]:
     """Return the model's curves, their slopes and weights; raise FigureError where the model runs off."""
     try:
         with np.errstate(over="raise", invalid="raise", divide="raise"):
-            model, jacobian = _curves_and_slopes(t, u, direction, theta)
-            return model, jacobian, _weights(t, model, direction, theta, *errors)
+            model = integrate(t, u[:, 0], direction, theta[:, None], around)[:, 0]
+            start, surface, wind = disturbance_response(t, model, direction, theta, around)
+            covariance = wind @ wind_covariance(t, errors.wind_sd, errors.wind_time) @ np.swapaxes(wind, 1, 2)
+            rough = surface_covariance(t, errors.surface_sd, errors.surface_time)
+            covariance += surface @ rough @ np.swapaxes(surface, 1, 2)
+            weight = _start_free(covariance + white_covariance(t, errors.speed_sd), start)
+            return model, _slopes(model, direction, theta, around, surface), weight
     except (FloatingPointError, np.linalg.LinAlgError):
         raise FigureError(
             "the coast-down curves do not follow a road load", do="Look at the speed in these runs, or strike them"
         ) from None
 
 
-def run_information(
-    t: Floats, u: Floats, direction: float, theta: Floats, *, wind_sd: float, speed_sd: float = 0.005,
-    wind_time: float = 4.0, surface_sd: float = 0.01, surface_time: float = 0.5,
-) -> Floats:  # fmt: skip
-    """Return the Fisher information (5, 5) of one run about theta, its start speed free; errors as `fit_coast_down`.
+def likelihood_of_disturbances(
+    fit: RoadLoadFit, t: Floats, u: Floats, direction: Floats, prior_mean: Floats, prior_sd: Floats, errors: Errors,
+    around: Circumstances, wind_sds: Floats, surface_sds: Floats,
+) -> tuple[Floats, Floats]:  # fmt: skip
+    """Return for sizes of gusts and unevenness the log likelihood (G, S) and the covariance (G, S, 5, 5) of theta.
 
-    t, u (n,): the run's curve; direction +1 or -1; theta (5,).
+    wind_sds (G,) [m/s], surface_sds (S,) [m/s2]; the rest as `fit_coast_down`, about whose result the curves are
+    linear. Theta and the start speeds are integrated out (restricted maximum likelihood; Patterson & Thompson,
+    Biometrika 58 (1971), 545), up to a constant.
+    """
+    free = prior_sd > 0.0
+    precision = np.diag(1.0 / np.where(free, prior_sd, 1.0) ** 2)[np.ix_(free, free)]
+    apart = (np.where(np.isfinite(prior_mean), prior_mean, 0.0) - fit.theta)[free]
+    start, surface, wind = disturbance_response(t, u, direction, fit.theta, around)
+    gusts = wind @ wind_covariance(t, 1.0, errors.wind_time) @ np.swapaxes(wind, 1, 2)
+    rough = surface @ surface_covariance(t, 1.0, errors.surface_time) @ np.swapaxes(surface, 1, 2)
+    white = white_covariance(t, errors.speed_sd)
+    columns = np.concatenate([fit.slopes[:, :, free], fit.residuals[:, :, None], start[:, :, None]], axis=2)
+    size, p = wind_sds.size, int(np.count_nonzero(free))
+    likelihood, covariance = np.empty((size, surface_sds.size)), np.zeros((size, surface_sds.size, 5, 5))
+    for j, surface_sd in enumerate(surface_sds):
+        root = np.linalg.cholesky(white + surface_sd**2 * rough)
+        half = np.linalg.solve(root, gusts)
+        values, vectors = np.linalg.eigh(np.linalg.solve(root, np.swapaxes(half, 1, 2)))
+        turned = np.swapaxes(vectors, 1, 2) @ np.linalg.solve(root, columns)
+        grown = 1.0 + wind_sds[:, None, None] ** 2 * np.clip(values, 0.0, None)
+        products = np.einsum("rnp,grn,rnq->grpq", turned, 1.0 / grown, turned, optimize=True)
+        along, own = products[..., -1:], products[..., -1, -1]
+        sums = np.sum(products - along * np.swapaxes(along, 2, 3) / own[..., None, None], axis=1)
+        normal = sums[:, :p, :p] + precision
+        push = sums[:, :p, p] + precision @ apart
+        inverse = np.array([_inverse(one) for one in normal])
+        left = sums[:, p, p] + apart @ precision @ apart - np.einsum("gp,gpq,gq->g", push, inverse, push)
+        volume = np.sum(np.log(grown), axis=(1, 2)) + 2.0 * np.sum(np.log(np.diagonal(root, axis1=1, axis2=2)))
+        volume += np.sum(np.log(own), axis=1) + np.linalg.slogdet(normal)[1]
+        likelihood[:, j] = -0.5 * (left + volume)
+        covariance[:, j][:, np.outer(free, free)] = inverse.reshape(size, -1)
+    return likelihood, covariance
+
+
+def run_information(
+    t: Floats, u: Floats, direction: float, theta: Floats, errors: Errors = USUAL, around: Circumstances = NONE
+) -> Floats:
+    """Return the Fisher information (5, 5) of one run about theta, its start speed free.
+
+    t, u (n,): the run's curve; direction +1 or -1; theta (5,); errors: speed_sd a number or (1, n).
     """
     times, way = t[None, :], np.array([direction])
-    errors = (speed_sd, wind_sd, wind_time, surface_sd, surface_time)
-    _, jacobian, weight = _linearised(times, u[None, :], way, theta, errors)
+    _, jacobian, weight = _linearised(times, u[None, :], way, theta, errors, around)
     return np.asarray(jacobian[0].T @ weight[0] @ jacobian[0])
 
 
@@ -279,24 +377,21 @@ def _first_guess(t: Floats, u: Floats, theta: Floats, free: np.ndarray) -> Float
     return out
 
 
-def _curves_and_slopes(t: Floats, u: Floats, direction: Floats, theta: Floats) -> tuple[Floats, Floats]:
-    """Return the model's curves (R, n) from the measured start speeds, and their slopes (R, n, 5) by theta."""
-    steps = np.array([1e-4, 1e-5, 1e-6, 1e-3, 1e-4])
-    sets = np.concatenate([theta[:, None], theta[:, None] + np.diag(steps), theta[:, None] - np.diag(steps)], axis=1)
-    curves = integrate(t, u[:, 0], direction, sets)
-    slopes = (curves[:, 1:6] - curves[:, 6:11]) / (2.0 * steps[None, :, None])
-    return curves[:, 0], np.moveaxis(slopes, 1, 2)
+def _slopes(u: Floats, direction: Floats, theta: Floats, around: Circumstances, surface: Floats) -> Floats:
+    """Return the slopes (R, n, 5) of the curves u (R, n) by theta: responses to what each one adds."""
+    s = np.broadcast_to(direction[:, None], u.shape)
+    drag, steeper = _air_drag(u + s * theta[3], around)
+    return np.asarray(-surface @ np.stack([np.ones_like(u), u, drag, theta[2] * s * steeper, s], axis=2))
 
 
-def _weights(
-    t: Floats, u: Floats, direction: Floats, theta: Floats,
-    speed_sd: float, wind_sd: float, wind_time: float, surface_sd: float, surface_time: float,
-) -> Floats:  # fmt: skip
-    """Return the inverse covariance (R, n, n) of the curves, the start speed of each run free."""
-    start, surface, wind = disturbance_response(t, u, direction, theta)
-    covariance = wind @ wind_covariance(t, wind_sd, wind_time) @ np.swapaxes(wind, 1, 2)
-    covariance += surface @ surface_covariance(t, surface_sd, surface_time) @ np.swapaxes(surface, 1, 2)
-    covariance += speed_sd**2 * np.eye(t.shape[1])[None]
+def white_covariance(t: Floats, speed_sd: float | Floats) -> Floats:
+    """Return the covariance (R, n, n) of the errors of samples by themselves [m2/s2]; speed_sd a number or (R, n)."""
+    sd = np.broadcast_to(np.asarray(speed_sd, dtype=np.float64), t.shape)
+    return np.asarray(sd[:, :, None] ** 2 * np.eye(t.shape[1])[None])
+
+
+def _start_free(covariance: Floats, start: Floats) -> Floats:
+    """Return the inverse of covariances (R, n, n) less what the start speed of each run may take up, start (R, n)."""
     inverse = np.linalg.inv(covariance)
     along = np.einsum("rnm,rm->rn", inverse, start)
     information = np.einsum("rn,rn->r", start, along)

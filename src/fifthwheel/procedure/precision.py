@@ -15,7 +15,7 @@ import numpy as np
 
 from fifthwheel.car.model import Car, Conditions, Want
 from fifthwheel.data import Floats
-from fifthwheel.figures.coast_down import fit_coast_down
+from fifthwheel.figures.coast_down import Errors, fit_coast_down
 from fifthwheel.figures.gum import coverage_factor, effective_degrees_of_freedom
 from fifthwheel.procedure import performance as p
 from fifthwheel.procedure import typical
@@ -23,6 +23,7 @@ from fifthwheel.procedure.plan import Aim, Known
 from fifthwheel.procedure.words import speed as speed_text
 from fifthwheel.uncertainty import of_coast_down as coast
 from fifthwheel.uncertainty.catalogue import definition_of, label_of
+from fifthwheel.uncertainty.coasting import GUST_DOF, GUST_TIME, SURFACE_SD, SURFACE_TIME, gust_guess
 from fifthwheel.uncertainty.combine import PRIOR_DOF, SHARED_DOF
 from fifthwheel.uncertainty.conditions import (
     air_density_of,
@@ -115,11 +116,8 @@ def coast_information(plan: Coasting, car: Car, conditions: Conditions) -> Coast
     wind, slope = headwind_of(conditions, 0.0, False), slope_of(conditions)
     grade = STANDARD_GRAVITY * slope.u * car.mass.value / plan.m_e
     prior = np.array([np.inf, coast.F1_SPREAD / 10.0 * plan.F0 / plan.m_e, np.inf, wind.u, grade])
-    gust = 0.3 if conditions.wind is None else 0.10 + 0.25 * conditions.wind.value
-    fit = fit_coast_down(
-        np.tile(t, (2, 1)), np.tile(curve, (2, 1)), np.array([1.0, -1.0]), np.zeros(5), prior,
-        wind_sd=gust, wind_time=coast.GUST_TIME, surface_sd=coast.SURFACE_SD, surface_time=coast.SURFACE_TIME,
-    )  # fmt: skip
+    errors = Errors(0.005, gust_guess(conditions), GUST_TIME, SURFACE_SD, SURFACE_TIME)
+    fit = fit_coast_down(np.tile(t, (2, 1)), np.tile(curve, (2, 1)), np.array([1.0, -1.0]), np.zeros(5), prior, errors)
     stated = np.diag(1.0 / prior**2)
     return CoastInformation(plan, np.asarray(np.linalg.inv(fit.covariance) - stated), stated)
 
@@ -142,7 +140,7 @@ def forecast_coast_down(name: str, known: CoastInformation, car: Car, conditions
     vector = np.array([*row, 0.0, 0.0]) * scale
     random = math.sqrt(max(float(vector @ covariance @ vector), 0.0))
     shared = abs(typical.expected_value(name, car)) * math.hypot(0.0, *terms)
-    dof = effective_degrees_of_freedom([random, shared], [coast.GUST_DOF + 4.0 * each, SHARED_DOF])
+    dof = effective_degrees_of_freedom([random, shared], [GUST_DOF + 4.0 * each, SHARED_DOF])
     return Forecast(coverage_factor(dof) * math.hypot(random, shared), random, shared)
 
 

@@ -15,8 +15,9 @@ import numpy as np
 from fifthwheel.car.model import Car
 from fifthwheel.data import Floats
 from fifthwheel.errors import FigureError
-from fifthwheel.figures.coast_down import RoadLoadFit, integrate, run_information
+from fifthwheel.figures.coast_down import Errors, integrate, run_information
 from fifthwheel.uncertainty.catalogue import label_of
+from fifthwheel.uncertainty.coasting import Curves, Fitted
 
 MOST_RUNS = 40
 """More runs than this are no advice."""
@@ -25,26 +26,26 @@ LASTING = ("mass", "rotating parts", "air density", "wheel radius", "tyre growth
            "gnss latency", "gyro scale")  # fmt: skip
 """Terms of a budget that no number of runs lessens."""
 
+WAYS = (1.0, -1.0)
+
 FIGURES = ("coast_down.cda", "coast_down.rolling_coefficient")
 
 
 def what_it_takes(
-    fit: RoadLoadFit, t: Floats, u: Floats, s: Floats, prior_sd: Floats, gust: float,
-    budgets: Mapping[str, Mapping[str, float]], scales: Mapping[str, Floats], car: Car,
-) -> dict[str, Any]:  # fmt: skip
+    curves: Curves, fitted: Fitted, budgets: Mapping[str, Mapping[str, float]], scales: Mapping[str, Floats], car: Car
+) -> dict[str, Any]:
     """Return for each figure: runs, per_direction (A, B), from_speed [m/s], share (of today's interval), text.
 
-    t, u (R, n), s (R,): curves of the fit; gust [m/s]; budgets: figure -> term -> variance; scales: figure -> slope
-    (5,) of the figure by theta. runs is 0 when no number up to MOST_RUNS halves the interval; share is then the rest.
-    Empty when the fitted road load would not slow a car.
+    budgets: figure -> term -> variance; scales: figure -> slope (5,) of the figure by theta. runs is 0 when no number
+    up to MOST_RUNS halves the interval; share is then the rest. Empty when the fitted road load would not slow a car.
     """
     try:
-        have, more = _informations(fit, t, u, s, prior_sd, gust, car)
+        have, more = _informations(curves, fitted, car)
     except FigureError:
         return {}
-    free = prior_sd > 0.0
+    s, free = curves.s, curves.prior_sd > 0.0
     ways = {1.0: int(np.sum(s > 0.0)), -1.0: int(np.sum(s < 0.0))}
-    now = float(np.median(u[:, 0]))
+    now = float(np.median(curves.u[:, 0]))
     out = {}
     for name in FIGURES:
         budget, scale = budgets[name], scales[name]
@@ -68,18 +69,18 @@ def what_it_takes(
     return out
 
 
-def _informations(
-    fit: RoadLoadFit, t: Floats, u: Floats, s: Floats, prior_sd: Floats, gust: float, car: Car
-) -> tuple[Floats, dict[float, dict[float, Floats]]]:
+def _informations(curves: Curves, fitted: Fitted, car: Car) -> tuple[Floats, dict[float, dict[float, Floats]]]:
     """Return the information (5, 5) of the runs there are, and of one more by start speed [m/s] and way."""
-    have = np.diag([1.0 / sd**2 if np.isfinite(sd) and sd > 0.0 else 0.0 for sd in prior_sd])
-    for i in range(t.shape[0]):
-        have = have + run_information(t[i], u[i], float(s[i]), fit.theta, wind_sd=gust)
-    low, now = float(np.median(u[:, -1])), float(np.median(u[:, 0]))
+    have = np.diag([1.0 / sd**2 if np.isfinite(sd) and sd > 0.0 else 0.0 for sd in curves.prior_sd])
+    for t, u, way, own in zip(curves.t, curves.u, curves.s, curves.own, strict=True):
+        errors = fitted.errors._replace(speed_sd=own[None, :])
+        have = have + run_information(t, u, float(way), fitted.fit.theta, errors, fitted.around)
+    low, now = float(np.median(curves.u[:, -1])), float(np.median(curves.u[:, 0]))
     speeds = [now]
     if car.top_speed.value * 0.95 > 1.1 * now:
         speeds.append(min(1.3 * now, 0.95 * car.top_speed.value))
-    return have, {v: {way: _coasting(v, low, way, fit, gust) for way in (1.0, -1.0)} for v in speeds}
+    errors = fitted.errors._replace(speed_sd=float(np.median(curves.own)))
+    return have, {v: dict(zip(WAYS, _coasting(v, low, fitted, errors), strict=True)) for v in speeds}
 
 
 def _share(total: float, lasting: float, before: float, after: float) -> float:
@@ -94,16 +95,20 @@ def _variance(information: Floats, scale: Floats, free: np.ndarray) -> float:
     return float(scale[free] @ covariance @ scale[free])
 
 
-def _coasting(start: float, low: float, way: float, fit: RoadLoadFit, gust: float) -> Floats:
-    """Return the information of a coast-down from one speed [m/s] to another, `way` +1 or -1."""
-    grid = np.linspace(0.0, 60.0, 601)
+def _coasting(start: float, low: float, fitted: Fitted, errors: Errors) -> list[Floats]:
+    """Return the information of a coast-down from one speed [m/s] to another in each of WAYS."""
+    theta, around, out = fitted.fit.theta, fitted.around, []
+    grid, ways = np.linspace(0.0, 60.0, 121), np.array(WAYS)
     with np.errstate(over="ignore", invalid="ignore"):
-        curve = integrate(grid[None, :], np.array([start]), np.array([way]), fit.theta[:, None])[0, 0]
-    if not np.any(curve <= low):
-        raise FigureError("the fitted road load does not slow the car")
-    reached = int(np.argmax(curve <= low))
-    t = np.linspace(0.0, max(float(grid[reached]), 1.0), 61)
-    return run_information(t, np.interp(t, grid, curve), way, fit.theta, wind_sd=gust)
+        curves = integrate(np.tile(grid, (2, 1)), np.full(2, start), ways, theta[:, None], around)[:, 0]
+    for way, curve in zip(WAYS, curves, strict=True):
+        if not np.any(curve <= low):
+            raise FigureError("the fitted road load does not slow the car")
+        k = max(1, int(np.argmax(curve <= low)))
+        end = float(np.interp(-low, -curve[k - 1 : k + 1], grid[k - 1 : k + 1]))
+        t = np.linspace(0.0, max(end, 1.0), 48)
+        out.append(run_information(t, np.interp(t, grid, curve), way, theta, errors, around))
+    return out
 
 
 def _advice(
