@@ -27,7 +27,7 @@ def dump(document: Mapping[str, Any]) -> str:
 def read_as_data(recording: Recording, mapping: ColumnMapping, proposed: bool) -> dict[str, Any]:
     """Return what `read --json` prints."""
     return {
-        **_head("read"),
+        **head("read"),
         "files": [vars(file) for file in recording.files],
         "mapping": {"proposed": proposed, "sources": [_source_as_data(source) for source in mapping.sources]},
         "tables": [table_as_data(table) for table in recording.tables.values()],
@@ -38,7 +38,7 @@ def read_as_data(recording: Recording, mapping: ColumnMapping, proposed: bool) -
 
 def health_as_data(findings: Sequence[Finding]) -> dict[str, Any]:
     """Return what `health --json` prints."""
-    return {**_head("health"), "findings": [finding_as_data(finding) for finding in findings]}
+    return {**head("health"), "findings": [finding_as_data(finding) for finding in findings]}
 
 
 def measured_as_data(report: Report) -> dict[str, Any]:
@@ -47,7 +47,7 @@ def measured_as_data(report: Report) -> dict[str, Any]:
     log = report.recording.tables["log"]
     tracks = {track.boot: track for track in measured.motion.tracks}
     return {
-        **_head("measure"),
+        **head("measure"),
         "car": report.car.name,
         "session": report.session.name,
         "runs": [run_as_data(run, tracks[run.boot], log) for run in measured.runs],
@@ -66,7 +66,7 @@ def measured_as_data(report: Report) -> dict[str, Any]:
 
 def many_as_data(documents: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     """Return what `measure --json` prints for several sessions: their documents in order, errors in their places."""
-    return {**_head("measure"), "sessions": list(documents)}
+    return {**head("measure"), "sessions": list(documents)}
 
 
 def run_as_data(run: Run, track: Track, log: Table) -> dict[str, Any]:
@@ -191,7 +191,8 @@ def _source_as_data(source: Any) -> dict[str, Any]:
     }
 
 
-def _head(command: str) -> dict[str, Any]:
+def head(command: str) -> dict[str, Any]:
+    """Return what every document begins with."""
     return {"schema": SCHEMA, "schema_version": SCHEMA_VERSION, "command": command, "fifthwheel": __version__}
 
 

@@ -33,7 +33,7 @@ def mapping_text(mapping: Mapping) -> str:
         left = [column for column in source.columns if not column.channel]
         rows += [_column_row(column) for column in used]
         rows += [[column.column, "(left out)", "", "", column.reason] for column in left]
-        parts.append(title + "\n" + _table(["column", "channel", "unit", "sure", "because"], rows))
+        parts.append(title + "\n" + table_text(["column", "channel", "unit", "sure", "because"], rows))
     return "\n".join(parts)
 
 
@@ -113,8 +113,10 @@ def measured_text(report: Report, *, width: int | None = None) -> str:
     ]
     rows = figure_rows(report)
     parts = [
-        _table(["run", "boot", "in boot", "direction", "valid", "why not"], runs, width) if runs else "No runs found.",
-        _table(["figure", "value", "± 95 %", "n", "runs"], rows, width) if rows else "No figures.",
+        table_text(["run", "boot", "in boot", "direction", "valid", "why not"], runs, width)
+        if runs
+        else "No runs found.",
+        table_text(["figure", "value", "± 95 %", "n", "runs"], rows, width) if rows else "No figures.",
     ]
     if measured.refusals:
         parts.append(
@@ -128,7 +130,8 @@ def terminal_width() -> int:
     return max(shutil.get_terminal_size((100, 24)).columns, 60)
 
 
-def _table(head: list[str], rows: list[list[str]], width: int | None = None) -> str:
+def table_text(head: list[str], rows: list[list[str]], width: int | None = None) -> str:
+    """Return rows under a head as plain text of at most `width` columns (None: those of the terminal)."""
     from rich import box
     from rich.console import Console
     from rich.table import Table

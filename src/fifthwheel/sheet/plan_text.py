@@ -1,0 +1,108 @@
+"""A checked plan in a terminal: the findings, then what they rest on, one small table each."""
+
+from __future__ import annotations
+
+import math
+
+from fifthwheel.plan.results import Plan
+from fifthwheel.sheet.words import findings_text, table_text
+
+
+def plan_text(plan: Plan) -> str:
+    """Return the findings of a plan, tables of what was worked out, and how many findings there are of each kind."""
+    parts = [findings_text(plan.findings)]
+    for title, head, rows in (_cores(plan), _buses(plan), _links(plan), _chains(plan), _rails(plan)):
+        if rows:
+            parts.append(f"{title}\n{table_text(head, rows)}")
+    if plan.card is not None:
+        parts.append(_card(plan))
+    parts.append(_count(plan))
+    return "\n\n".join(parts)
+
+
+def milliseconds(seconds: float) -> str:
+    """Return a time as "1.24 ms", "never" when it does not end."""
+    return f"{1e3 * seconds:.3g} ms" if math.isfinite(seconds) else "never"
+
+
+def percent(share: float) -> str:
+    """Return a share as "41 %"."""
+    return f"{100.0 * share:.3g} %" if math.isfinite(share) else "–"
+
+
+def core_name(core: int | None) -> str:
+    """Return "0", "1", or "any" for an unpinned task."""
+    return "any" if core is None or core < 0 else str(core)
+
+
+def _cores(plan: Plan) -> tuple[str, list[str], list[list[str]]]:
+    head = ["task", "controller", "core", "priority", "period", "execution", "worst response", "deadline"]
+    order = sorted(plan.responses, key=lambda r: (r.controller, r.core is None, r.core or 0, -r.priority))
+    rows = [
+        [
+            r.task, r.controller, core_name(r.core), str(r.priority), milliseconds(r.period), milliseconds(r.execution),
+            milliseconds(r.response), milliseconds(r.deadline),
+        ]
+        for r in order
+    ]  # fmt: skip
+    return "Tasks", head, rows
+
+
+def _buses(plan: Plan) -> tuple[str, list[str], list[list[str]]]:
+    head = ["bus", "controller", "host", "clock", "devices", "taken"]
+    rows = [
+        [b.bus, b.controller, b.host, f"{b.clock / 1e6:.3g} MHz", str(len(b.devices)), percent(b.share)]
+        for b in plan.buses
+    ]
+    return "Buses", head, rows
+
+
+def _links(plan: Plan) -> tuple[str, list[str], list[list[str]]]:
+    head = ["frame", "from", "to", "bytes", "on the wire", "rate", "taken"]
+    rows = [
+        [
+            f.frame,
+            link.source,
+            link.target,
+            str(f.size),
+            milliseconds(f.time),
+            f"{f.rate:g} Hz",
+            percent(f.time * f.rate),
+        ]
+        for link in plan.links
+        for f in link.frames
+    ]  # fmt: skip
+    return "Link", head, rows
+
+
+def _chains(plan: Plan) -> tuple[str, list[str], list[list[str]]]:
+    worst: dict[tuple[str, str], int] = {}
+    for i, chain in enumerate(plan.chains):
+        key = (chain.function, chain.actuator)
+        if key not in worst or chain.age > plan.chains[worst[key]].age:
+            worst[key] = i
+    chosen = [plan.chains[i] for i in worst.values()]
+    rows = [[c.function, c.sensor, c.actuator, milliseconds(c.age), milliseconds(c.tolerates)] for c in chosen]
+    return "Oldest data that reaches an actuator", ["function", "from", "to", "age", "tolerated"], rows
+
+
+def _rails(plan: Plan) -> tuple[str, list[str], list[list[str]]]:
+    head = ["rail", "from", "voltage", "current", "limit"]
+    rows = [[r.rail, r.source, f"{r.voltage:.3g} V", f"{r.current:.3g} A", f"{r.limit:.3g} A"] for r in plan.rails]
+    return "Supply", head, rows
+
+
+def _card(plan: Plan) -> str:
+    card = plan.card
+    assert card is not None
+    return (
+        f"Card: {card.write / 1e3:.3g} kB/s of {card.sustained / 1e3:.3g} kB/s; buffer {card.buffer:.0f} B, the longest "
+        f"stall needs {card.buffer_needed:.0f} B; a session takes {card.session / 1e6:.3g} MB; full after "
+        f"{card.hours:.3g} h"
+    )
+
+
+def _count(plan: Plan) -> str:
+    counts = [(s, sum(f.severity == s for f in plan.findings)) for s in ("fault", "warning", "note")]
+    told = ", ".join(f"{n} {word}{'' if n == 1 else 's'}" for word, n in counts if n)
+    return f"{plan.car}: {told or 'no findings'}."
