@@ -205,6 +205,20 @@ def test_negative_throttle_is_the_brake_of_a_car_with_one_trigger() -> None:
     assert braking.marks["command"] == pytest.approx(4.005, abs=0.006)
 
 
+@pytest.mark.parametrize("late", [0.0005, 0.0025, 0.0045])
+def test_the_instant_of_a_brake_command_lies_between_rows(late: float) -> None:
+    """A command through a first-order lag of 30 ms (closed form) is followed back to where it left zero."""
+    day = Day().rest(1.0).launch(5.0, 3.0).brake_to_rest(8.0).rest(0.5)
+    t = np.arange(len(day.u)) / RATE
+    begin = t[np.flatnonzero(np.array(day.brake) > 0.0)[0]] - 1.0 / RATE + late
+    lagged = np.where(t > begin, 1.0 - np.exp(-(t - begin) / 0.03), 0.0) * (np.array(day.brake) > 0.0)
+    runs = find_runs(recording_of(day, commands=("throttle",), brake=lagged), motion_of(day), made_car())
+    (braking,) = [run for run in runs if run.kind == "braking"]
+    assert braking.marks["command"] == pytest.approx(begin, abs=3e-4)
+    (jump,) = [run for run in found(day) if run.kind == "braking"]
+    assert jump.marks["command"] == pytest.approx(begin - late + 0.0025, abs=1e-9), "a jump: the middle of the row"
+
+
 def test_commands_of_another_source_are_held_on_the_rows() -> None:
     day = Day().rest(1.0).launch(5.0, 3.0).brake_to_rest(8.0).rest(0.5)
     recording = recording_of(day)

@@ -242,6 +242,25 @@ def test_uncertainty_of_a_time_is_that_of_speed_over_acceleration() -> None:
     assert 0.05 / 8.0 * 0.9 <= mark.u <= math.hypot(0.05 / 8.0, start) * 1.1
 
 
+@pytest.mark.usefixtures("stand_in")
+def test_locked_share_counts_from_the_command_and_knows_its_edges() -> None:
+    """A wheel locked for 1.0 s of a stop from 20 to 1 m/s at 8 m/s2 (2.375 s): 0.421; each edge known within a row."""
+    day = Day().rest(1.0).launch(8.0, 2.5).brake_to_rest(8.0).rest(0.5)
+    motion, recording = motion_of(day), recording_of(day)
+    track = motion.tracks[0]
+    locked = (track.t > 4.0) & (track.t <= 5.0)
+    slip = {"slip_fl": np.where(locked, -0.97, -0.02), "slip_rl": np.full(track.t.size, -0.03)}
+    motion = replace(motion, tracks=(replace(track, mean=dict(track.mean) | slip),))
+    runs = find_runs(recording, motion, made_car())
+    figures, _, _ = measure_figures(recording, motion, runs, made_car(), made_session())
+    single = {f.name: f for f in figures if f.scope == "run"}
+    held, free = single["braking.locked_share_fl"], single["braking.locked_share_rl"]
+    assert held.value == pytest.approx(1.0 / 2.375, abs=0.003)
+    # two edges, each uniform within a row of 5 ms: sqrt(2/12) rows
+    assert held.u == pytest.approx(math.sqrt(2.0 / 12.0) * 0.005 / 2.375, rel=0.3)
+    assert (free.value, free.u) == (0.0, 0.0)
+
+
 def test_names_of_the_catalogue_and_the_page_are_the_same() -> None:
     text = DOCS.read_text(encoding="utf-8")
     for definition in CATALOGUE:

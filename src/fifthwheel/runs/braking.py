@@ -57,7 +57,7 @@ def _braking(signals: Signals, begin: int, released: int, commanded: bool) -> Ca
         end = min(rest + 1, signals.n)
     change = heading_change(signals, begin, end)
     reasons = [*heading_reason(change), *reasons, *gap_reasons(signals, begin, end)]
-    marks = {"command": float(signals.t[begin])}
+    marks = {"command": _instant(signals, begin) if commanded else float(signals.t[begin])}
     if rest < signals.n and signals.u[rest] < REST_SPEED:
         marks["rest"] = float(signals.t[rest])
     way = float(signals.s[min(rest, signals.n - 1)] - signals.s[begin])
@@ -65,6 +65,26 @@ def _braking(signals: Signals, begin: int, released: int, commanded: bool) -> Ca
     effort = lost2 / (2.0 * way) if way > 0.0 else float("nan")
     heading = mean_heading(signals, begin, end)
     return Candidate("braking", signals.boot, begin, end, heading, marks, tuple(reasons), effort)
+
+
+def _instant(signals: Signals, begin: int) -> float:
+    """Return when [s] the brake command left zero, between the last row without it and the first row with it.
+
+    A command that rises over three rows is followed back to zero (inverse quadratic interpolation: time as a parabola
+    of the command); one that jumps came, for all one can know, in the middle.
+    """
+    assert signals.brake is not None
+    none = 0.25 * COMMAND_ON
+    first = begin - 1 if begin > 0 and signals.brake[begin - 1] > none else begin
+    if first == 0:
+        return float(signals.t[begin])
+    row = float(signals.t[first] - signals.t[first - 1])
+    t, brake = signals.t[first : first + 3] - signals.t[first], signals.brake[first : first + 3]
+    back = -0.5 * row
+    if t.size == 3 and 0.0 < brake[0] < brake[1] < brake[2] and signals.brake[first - 1] <= none:
+        (a, b, c), (_, t1, t2) = brake, t
+        back = float(np.clip(t1 * a * c / ((b - a) * (b - c)) + t2 * a * b / ((c - a) * (c - b)), -row, 0.0))
+    return float(signals.t[first]) + back
 
 
 def _commanded(signals: Signals) -> tuple[Bools, Bools]:

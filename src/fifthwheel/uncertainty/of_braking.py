@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 import numpy as np
 
 from fifthwheel.car.model import Car
+from fifthwheel.data import Floats
 from fifthwheel.figures.acceleration import speed_marks
 from fifthwheel.figures.braking import (
+    LOCKED_BELOW,
     braking_from_speeds,
     corrected_braking_distance,
     correction_allowed,
@@ -24,9 +27,6 @@ from fifthwheel.runs.signals import despiked
 from fifthwheel.uncertainty.of_launch import radius_ratio
 from fifthwheel.uncertainty.views import Value, View
 
-LATE = 0.02
-"""Standard uncertainty [s] of when a wheel is seen to lock: a speed computed on the car follows late."""
-
 
 def braking_values(view: View, car: Car) -> Iterator[Value]:
     """Yield the figures of one braking."""
@@ -35,7 +35,8 @@ def braking_values(view: View, car: Car) -> Iterator[Value]:
     t = view.t[begin:]
     curves = [(view.mean["u"][begin:], view.mean["distance"][begin:])]
     curves.append((view.draws["u"][:, begin:], view.draws["distance"][:, begin:]))
-    v0 = [value_at(t, u, command) for u, _ in curves]
+    at: list[Floats] = [np.asarray(command), np.asarray(command + _command_noise(view))]
+    v0 = [value_at(t, u, when) for (u, _), when in zip(curves, at, strict=True)]
     at_command = float(v0[0])
     yield Value("braking.speed_at_command", at_command, v0[1])
     speeds = {mark: speed for mark, (speed, _) in speed_marks(at_command).items()}
@@ -43,7 +44,7 @@ def braking_values(view: View, car: Car) -> Iterator[Value]:
     for m, mark in enumerate(speeds):
         for k, name in enumerate(("distance", "time")):
             yield Value(f"braking.{name}_from_{mark}", float(both[0][k][m]), both[1][k][m])
-    whole = [value_at(t, s, rest_time(t, u)) - value_at(t, s, command) for u, s in curves]
+    whole = [value_at(t, s, rest_time(t, u)) - value_at(t, s, when) for (u, s), when in zip(curves, at, strict=True)]
     for mark, (speed, _) in speed_marks(1.03 * at_command).items():
         if correction_allowed(at_command, speed):
             pair = [corrected_braking_distance(w, v, speed) for w, v in zip(whole, v0, strict=True)]
@@ -54,10 +55,18 @@ def braking_values(view: View, car: Car) -> Iterator[Value]:
     peak, peaks = peak_mean(t, -view.mean["ax"][begin:], view.spread_of_ax()[begin:], drawn)
     if np.isfinite(peak):
         yield Value("braking.peak_deceleration", peak, peaks)
-    yield from _locked(view, begin, car)
+    yield from _locked(view, max(0, int(np.searchsorted(view.t, command))), car)
+
+
+def _command_noise(view: View) -> Floats:
+    """Return draws (K,) of the error [s] of the command's instant: it lies somewhere within a row of the log."""
+    row = float(np.median(np.diff(view.t)))
+    return np.asarray(np.random.default_rng([view.run.first, 23]).uniform(-0.5, 0.5, view.draws["u"].shape[0]) * row)
 
 
 def _locked(view: View, begin: int, car: Car) -> Iterator[Value]:
+    """Yield the locked shares from row `begin` on. Each start and end of a lock is known within a row, and within what
+    the car's description says of the delay of a speed computed on the car."""
     stop = max(view.last, begin + 2)
     t, u = view.t[begin:stop], view.mean["u"][begin:stop]
     for wheel in car.braked:
@@ -67,8 +76,10 @@ def _locked(view: View, begin: int, car: Car) -> Iterator[Value]:
         ratio = 1.0 + despiked(slip[begin:stop])
         with np.errstate(invalid="ignore", divide="ignore"):
             drawn = ratio * u * radius_ratio(view, wheel)[:, None] / view.draws["u"][:, begin:stop]
-        noise = np.random.default_rng([view.run.first, 5]).standard_normal(drawn.shape[0])
-        shares = locked_share(t, u, drawn) + noise * LATE / max(float(t[-1] - t[0]), LATE)
+        edges = int(np.count_nonzero(np.diff((ratio < LOCKED_BELOW) & (u > 1.0))))
+        late = math.hypot(float(np.median(np.diff(t))) / math.sqrt(12.0), car.encoder.delay.u if car.encoder else 0.0)
+        noise = np.random.default_rng([view.run.first, 5]).standard_normal(drawn.shape[0]) * late * math.sqrt(edges)
+        shares = locked_share(t, u, drawn) + noise / max(float(np.ptp(t[u > 1.0])), late)
         yield Value(f"braking.locked_share_{wheel}", float(locked_share(t, u, ratio)), shares)
 
 
