@@ -96,7 +96,7 @@ def _card(plan: Plan) -> str:
     card = plan.card
     assert card is not None
     return (
-        f"Card: {card.write / 1e3:.3g} kB/s of {card.sustained / 1e3:.3g} kB/s; buffer {card.buffer:.0f} B, the longest "
+        f"Card: {card.write / 1e3:.3g} of {card.sustained / 1e3:.3g} kB/s; buffer {card.buffer:.0f} B, the longest "
         f"stall needs {card.buffer_needed:.0f} B; a session takes {card.session / 1e6:.3g} MB; full after "
         f"{card.hours:.3g} h"
     )
