@@ -151,9 +151,7 @@ def main() -> None:
         peak = max(one["peak"] for one in done)
         most = "" if limit is None else f" (at most {limit:g})"
         print(f"{name}: {rows} rows, {CHANNELS} channels, {done[0]['runs']} runs")
-        print(
-            f"  core's filter and smoother alone {core:.2f} s, measure {seconds:.2f} s: ratio {seconds / core:.1f}{most}"
-        )
+        print(f"  core's filter and smoother {core:.2f} s, measure {seconds:.2f} s: ratio {seconds / core:.1f}{most}")
         print(f"  peak memory {peak / 1e9:.2f} GB (at most {MEMORY_LIMIT / 1e9:g} GB)")
 
 
