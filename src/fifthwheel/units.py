@@ -41,7 +41,7 @@ _SPELLINGS = {
     "mg": "milli_gravity", "g": "gravity", "G": "gravity", "mps": "m/s", "kph": "km/h", "kmh": "km/h", "kmph": "km/h",
     "rpm": "revolution/minute", "RPM": "revolution/minute", "1": "dimensionless", "-": "dimensionless",
     "": "dimensionless", "pct": "percent", "rev": "revolution", "g's": "gravity", "gs": "gravity",
-    "hz": "Hz", "HZ": "Hz", "khz": "kHz", "amp": "A", "amps": "A", "m.s-2": "m/s^2", "m s-2": "m/s^2", "ms-2": "m/s^2",
+    "hz": "Hz", "HZ": "Hz", "khz": "kHz", "amp": "A", "amps": "A", "μs": "us", "kΩ": "kohm", "m.s-2": "m/s^2", "m s-2": "m/s^2", "ms-2": "m/s^2",
 }  # fmt: skip
 """Unit texts as people and loggers write them -> pint's spelling. In a car's log `g` is the acceleration, not the
 gram; where a mass is wanted `g` is the gram."""
@@ -57,7 +57,7 @@ COMMON: Mapping[str, Mapping[str, float]] = MappingProxyType(
     {
         "m": {"m": 1.0, "mm": 1e-3, "cm": 1e-2, "in": 0.0254, "ft": 0.3048},
         "kg": {"kg": 1.0, "g": 1e-3, "gram": 1e-3, "lb": 0.45359237},
-        "s": {"s": 1.0, "ms": 1e-3, "us": 1e-6},
+        "s": {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0},
         "m/s": {"m/s": 1.0, "km/h": 1.0 / 3.6, "mph": 0.44704},
         "m/s2": {"m/s^2": 1.0, "gravity": STANDARD_GRAVITY, "milli_gravity": STANDARD_GRAVITY * 1e-3},
         "rad": {"rad": 1.0, "degree": _TURN / 360.0},
@@ -73,16 +73,30 @@ COMMON: Mapping[str, Mapping[str, float]] = MappingProxyType(
         "m2": {"m^2": 1.0, "cm^2": 1e-4},
         "kg m2": {"kg m^2": 1.0},
         "rad/s/V": {"rpm/V": _TURN / 60.0, "rad/s/V": 1.0},
-        "ohm": {"ohm": 1.0, "mohm": 1e-3},
-        "A": {"A": 1.0},
-        "V": {"V": 1.0},
-        "Hz": {"Hz": 1.0, "kHz": 1000.0},
+        "ohm": {"ohm": 1.0, "mohm": 1e-3, "kohm": 1000.0},
+        "A": {"A": 1.0, "mA": 1e-3},
+        "V": {"V": 1.0, "mV": 1e-3},
+        "Hz": {"Hz": 1.0, "kHz": 1000.0, "MHz": 1e6, "bit/s": 1.0, "kbit/s": 1000.0, "Mbit/s": 1e6, "baud": 1.0},
+        "bit/s": {"bit/s": 1.0, "kbit/s": 1000.0, "Mbit/s": 1e6, "baud": 1.0, "kbaud": 1000.0},
+        "B": {
+            "B": 1.0,
+            "kB": 1e3,
+            "MB": 1e6,
+            "GB": 1e9,
+            "KiB": 1024.0,
+            "MiB": 1024.0**2,
+            "GiB": 1024.0**3,
+        },
+        "B/s": {"B/s": 1.0, "kB/s": 1e3, "MB/s": 1e6, "KiB/s": 1024.0, "MiB/s": 1024.0**2},
         "A s": {"mAh": 3.6, "Ah": 3600.0, "A s": 1.0},
         "T": {"T": 1.0, "mT": 1e-3, "uT": 1e-6, "gauss": 1e-4, "milligauss": 1e-7},
     }
 )
 """SI unit -> factors of the units that a car file or a log usually holds, so that these need no pint (0.3 s); a test
 holds every one of them to pint."""
+
+_COUNTS = ("B", "B/s", "bit/s")
+"""Units of which only the table's spellings are taken: to pint a bit is a plain number, and 25 % a number of bits."""
 
 _NUMBER = re.compile(r"[-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]+)?")
 _COMMA_NUMBER = re.compile(r"[0-9],[0-9]")
@@ -130,7 +144,7 @@ def factor_and_offset(unit: str, si_unit: str) -> tuple[float, float]:
         return COMMON[si_unit][spelled], 0.0
     if si_unit == "K" and spelled == "degC":
         return _OFFSET_UNITS["degree_Celsius"]
-    if len(spelled) > _LONGEST_TEXT or not _UNIT.fullmatch(spelled):
+    if si_unit in _COUNTS or len(spelled) > _LONGEST_TEXT or not _UNIT.fullmatch(spelled):
         raise refusal
     ureg = registry()
     try:
@@ -245,7 +259,7 @@ def example(si_unit: str) -> str:
         "rad": "25 deg", "rad/s": "2000 deg/s", "K": "21 degC", "Pa": "1013 hPa", "1": "0.47 +- 0.01",
         "kg m2": "6e-5 kg m^2",
         "rad/s/V": "2200 rpm/V", "ohm": "12 mohm", "A": "120 A", "V": "11.1 V", "m2": "0.03 m^2 +- 0.01 m^2",
-        "Hz": "10 Hz", "A s": "5000 mAh",
+        "Hz": "10 Hz", "A s": "5000 mAh", "B": "4 kB", "B/s": "400 kB/s", "bit/s": "1 Mbit/s",
     }.get(si_unit, f"1 {si_unit}")  # fmt: skip
 
 
