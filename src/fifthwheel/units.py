@@ -37,11 +37,11 @@ _SPELLINGS = {
     "°": "degree", "deg": "degree", "°/s": "degree/second", "deg/s": "degree/second", "dps": "degree/second",
     "°C": "degC", "C": "degC", "degc": "degC", "DegC": "degC", "°F": "degF", "F": "degF", "degf": "degF",
     "%": "percent", "rps": "revolution/second", "rev/s": "revolution/second", "rev/min": "revolution/minute",
-    "r/min": "revolution/minute",
+    "r/min": "revolution/minute", "μs": "us", "kΩ": "kohm",
     "mg": "milli_gravity", "g": "gravity", "G": "gravity", "mps": "m/s", "kph": "km/h", "kmh": "km/h", "kmph": "km/h",
     "rpm": "revolution/minute", "RPM": "revolution/minute", "1": "dimensionless", "-": "dimensionless",
     "": "dimensionless", "pct": "percent", "rev": "revolution", "g's": "gravity", "gs": "gravity",
-    "hz": "Hz", "HZ": "Hz", "khz": "kHz", "amp": "A", "amps": "A", "μs": "us", "kΩ": "kohm", "m.s-2": "m/s^2", "m s-2": "m/s^2", "ms-2": "m/s^2",
+    "hz": "Hz", "HZ": "Hz", "khz": "kHz", "amp": "A", "amps": "A", "m.s-2": "m/s^2", "m s-2": "m/s^2", "ms-2": "m/s^2",
 }  # fmt: skip
 """Unit texts as people and loggers write them -> pint's spelling. In a car's log `g` is the acceleration, not the
 gram; where a mass is wanted `g` is the gram."""
