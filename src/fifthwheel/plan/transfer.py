@@ -83,7 +83,7 @@ def cobs_bound(size: int) -> int:
 
 
 def frame_size(payload: int, check: int) -> int:
-    """Return the bytes of a link frame on the wire: payload and CRC of `check` bits under COBS, and a zero at its end."""
+    """Return the bytes of a link frame on the wire: payload and CRC of `check` bits under COBS, then a zero."""
     return cobs_bound(payload + math.ceil(check / 8)) + 1
 
 
