@@ -112,6 +112,8 @@ class Judge:
             return self._launch(rest, run)
         if kind == "braking":
             return self._braking(rest, run)
+        if kind == "coast_down":
+            return self._coasting(rest, rows)
         if name == "speed_pass.mean_speed":
             return self._best_30_m(rows)
         if kind == "steady_circle":
@@ -197,6 +199,15 @@ class Judge:
             locked = self.truth[f"slip_{found[1]}"][first:last] < -0.8
             return float(np.count_nonzero(locked & moving) / max(1, np.count_nonzero(moving)))
         return math.nan
+
+    def _coasting(self, rest: str, rows: slice) -> float:
+        """Return what a run's deceleration was: from 5 km/h above to 5 km/h below (ISO 10521-1)."""
+        found = re.fullmatch(r"deceleration_at_(\d+)_m_s", rest)
+        if found is None:
+            return math.nan
+        v, band = float(found[1]), 5.0 / 3.6
+        above, below = (self._fall(self.u, v + d, rows.start, rows.stop) for d in (band, -band))
+        return 2.0 * band / (below - above)
 
     def _best_30_m(self, rows: slice) -> float:
         t, s = self.t[rows], self.s[rows]

@@ -30,6 +30,9 @@ LASTING = 0.1
 LONG_WAVE = 3.0
 """Fading time [s] of the road's long waves as driven over, 30-90 m at coasting speeds (common practice, no source)."""
 
+SPEED_BAND = 5.0 / 3.6
+"""Half of the band of speeds [m/s] over which a coasting deceleration is timed. ISO 10521-1 (from memory)."""
+
 PARAMETERS = ("F0", "F1", "F2", "wind", "grade")
 """Order of theta: the first three and grade per unit of effective mass, wind in m/s."""
 
@@ -110,6 +113,18 @@ def rolling_coefficient(F0: ArrayLike, mass: ArrayLike, gravity: float = 9.80665
 def corrected_to_density(F2: ArrayLike, air_density: ArrayLike, reference_density: float) -> Floats:
     """Return F2 [N s2/m2] corrected to a reference air density [kg/m3]: F2 rho_ref / rho. SAE J1263 (from memory)."""
     return np.asarray(np.asarray(F2, dtype=np.float64) * reference_density / np.asarray(air_density))
+
+
+def deceleration_by_time(t: ArrayLike, u: ArrayLike, speed: float) -> tuple[float, float, float]:
+    """Return the deceleration [m/s2] about a speed [m/s] of one coast-down, and the instants that bound it [s].
+
+    2 dv / (t(v - dv) - t(v + dv)), dv = SPEED_BAND; t, u (n,). ISO 10521-1. NaN where the band was not passed whole.
+    """
+    times, falling = np.asarray(t, dtype=np.float64), np.minimum.accumulate(np.asarray(u, dtype=np.float64))
+    if falling[0] < speed + SPEED_BAND or falling[-1] > speed - SPEED_BAND:
+        return float("nan"), float("nan"), float("nan")
+    begin, end = (float(np.interp(-v, -falling, times)) for v in (speed + SPEED_BAND, speed - SPEED_BAND))
+    return 2.0 * SPEED_BAND / (end - begin), begin, end
 
 
 def coast_down_speed(

@@ -14,10 +14,8 @@ from fifthwheel.data import Estimate
 from fifthwheel.figures.coast_down import road_load
 from fifthwheel.figures.gum import coverage_factor
 from fifthwheel.uncertainty.catalogue import definition_of, label_of
+from fifthwheel.uncertainty.coasting_runs import SPEEDS
 from fifthwheel.uncertainty.views import View
-
-SPEEDS = (5, 10, 15, 20, 25, 30, 35, 40)
-"""Speeds [m/s] at which motor drag is stated, where both kinds of run were driven."""
 
 DOF = 12.0
 """Degrees of freedom of the difference: those of gusts from two runs of either kind."""

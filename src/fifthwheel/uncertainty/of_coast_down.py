@@ -44,6 +44,7 @@ from fifthwheel.uncertainty.coasting import (
     rotating_of,
     sizes_of,
 )
+from fifthwheel.uncertainty.coasting_runs import SPEEDS, single_decelerations
 from fifthwheel.uncertainty.combine import SHARED_DOF, grouped_terms, split_variance
 from fifthwheel.uncertainty.conditions import (
     effective_mass_of,
@@ -69,9 +70,6 @@ Fundamentals of Vehicle Dynamics (both from memory, of full-size tyres)."""
 
 STANDARD_AIR = 1.225
 """Density of standard air at sea level [kg/m3]. ISO 2533."""
-
-SPEEDS = (5, 10, 15, 20, 25, 30, 35, 40)
-"""Speeds [m/s] at which the coasting deceleration is stated, where driven."""
 
 DISTURBANCES = ("gusts", "road surface")
 """Terms whose size is taken from the runs."""
@@ -117,7 +115,7 @@ def coast_down_estimates(
     direction = "" if two_way else views[0].run.direction
     remark = _remark(fit, terms, m, m_e, two_way, car, free)
     known = (m, m_e, rho.value)
-    out: list[Estimate] = []
+    out = single_decelerations(views, names, shared)
     budgets: dict[str, dict[str, float]] = {}
     scales: dict[str, Floats] = {}
     for name, value, function in _outputs(fitted, float(np.max(curves.u)), float(np.min(curves.u)), known):
