@@ -63,7 +63,7 @@ def read_calibration(folder: Path) -> tuple[CalibrationEntry, ...]:
     if not path.exists():
         return ()
     from fifthwheel.car.calibration_schema import CalibrationFile
-    from fifthwheel.car.load import validated
+    from fifthwheel.car.faults import validated
 
     document = read_document(path, "calibration")
     file: CalibrationFile = validated(document, CalibrationFile, _value_checks)

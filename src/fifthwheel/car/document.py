@@ -55,15 +55,18 @@ class Document:
 
 
 class FaultyFileError(CarError):
-    """Every fault of one file at once; `faults` holds them one by one."""
+    """Every fault of a file, and of the files that it names, at once; `faults` holds them one by one."""
 
     def __init__(self, faults: Sequence[Fault]) -> None:
-        self.faults = tuple(sorted(faults, key=lambda fault: (fault.spot.line, fault.spot.column)))
+        files = list(dict.fromkeys(fault.file for fault in faults))
+        self.faults = tuple(
+            sorted(faults, key=lambda fault: (files.index(fault.file), fault.spot.line, fault.spot.column))
+        )
         lines = [fault_text(fault) for fault in self.faults]
         if len(lines) == 1:
             super().__init__(lines[0])
         else:
-            super().__init__(f"{len(lines)} faults in {self.faults[0].file}:\n" + "\n".join(lines))
+            super().__init__(f"{len(lines)} faults in {' and '.join(files)}:\n" + "\n".join(lines))
 
 
 def fault_text(fault: Fault) -> str:

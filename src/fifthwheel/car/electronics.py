@@ -19,7 +19,8 @@ class Host:
     devices: chip selects it drives itself, 0 where that has no meaning. max_clock [Hz] on its own pins and
     matrix_clock [Hz] on any others. fifo [B]. pins: role ("clk", "miso", "mosi", "sda", "scl", "tx", "rx") -> its own
     pin. transaction [s]: driver time of one transaction beside the wire, by polling; interrupt_transaction [s]: by
-    interrupt. free: false when the flash or the radio has it.
+    interrupt. free: false when the flash or the radio has it. choices: role -> the only pins it can lie on, its own
+    among them; a role that is left out may lie on any pin.
     """
 
     name: str
@@ -32,6 +33,7 @@ class Host:
     transaction: float
     interrupt_transaction: float
     free: bool
+    choices: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

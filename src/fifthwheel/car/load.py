@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 from fifthwheel.car.calibration import read_calibration, with_calibration
 from fifthwheel.car.document import (
@@ -13,12 +13,12 @@ from fifthwheel.car.document import (
     Fault,
     FaultyFileError,
     KeyPath,
-    Spot,
     key_text,
     read_document,
     shown_path,
     value_text,
 )
+from fifthwheel.car.faults import good, spot_of, tables_at, validated
 from fifthwheel.car.model import (
     Car,
     Conditions,
@@ -33,16 +33,14 @@ from fifthwheel.car.model import (
     Tyre,
     Want,
 )
-from fifthwheel.car.rules import Rule, RuleError, convert, to_bound
+from fifthwheel.car.rules import RuleError, convert, to_bound
 from fifthwheel.data import WHEELS, Quantity
-from fifthwheel.errors import CarError, SessionError, nearest
+from fifthwheel.errors import CarError, SessionError
 from fifthwheel.glossary import FIGURE_UNITS
 
 if TYPE_CHECKING:
     from fifthwheel.car import schema, sensor_schema, session_schema, want_schema
     from fifthwheel.car.table import TomlTable
-
-    T = TypeVar("T", bound=TomlTable)
 
 CAR_FILE = "car.toml"
 SESSION_FILE = "session.toml"
@@ -57,6 +55,7 @@ def load_car(path: Path) -> Car:
     beside it holds stands in for what it states (`Car.calibrated`). Raises CarError with every fault of the file.
     """
     from fifthwheel.car import schema
+    from fifthwheel.car.electronics_build import build_electronics
 
     file = path / CAR_FILE if path.is_dir() else path
     if not file.exists():
@@ -69,7 +68,9 @@ def load_car(path: Path) -> Car:
         )
     document = read_document(file, "car description")
     described = validated(document, schema.CarFile, _car_checks)
-    return with_calibration(_Build(document).car(described), read_calibration(file.parent))
+    car = _Build(document).car(described)
+    car = replace(car, electronics=build_electronics(document, described, car))
+    return with_calibration(car, read_calibration(file.parent))
 
 
 def load_session(path: Path) -> Session:
@@ -96,113 +97,20 @@ def load_session(path: Path) -> Session:
 # ------------------------------------------------------------------------------------------ faults
 
 
-def validated(document: Document, model: type[T], checks: Any) -> T:
-    """Return the file as its model; raise with the faults of all keys, and of keys against one another."""
-    from pydantic import ValidationError
-
-    faults = list(checks(document))
-    try:
-        made = model.model_validate(dict(document.values))
-    except ValidationError as error:
-        faults += [_fault(document, model, detail) for detail in error.errors(include_url=False)]
-    if faults:
-        raise FaultyFileError(faults)
-    return made
-
-
-def spot_of(document: Document, path: KeyPath, *, entry: bool = False) -> Spot:
-    """Return where a key (or, with `entry`, its value) stands; for a missing one its table, else line 1."""
-    while path:
-        found = (document.entries.get(path) if entry else None) or document.keys.get(path) or document.entries.get(path)
-        if found is not None:
-            return found
-        path = path[:-1]
-    return Spot(1, 1)
-
-
-def _fault(document: Document, model: type[TomlTable], detail: Mapping[str, Any]) -> Fault:
-    """Return one fault out of pydantic's account of it."""
-    path: KeyPath = tuple(detail["loc"])
-    context = detail.get("ctx", {})
-    kind = detail["type"]
-    if kind == "rule":
-        if context["index"] is not None:
-            path = (*path, context["index"])
-        spot = spot_of(document, path, entry=True)
-        return Fault(document.shown, spot, key_text(path), context["expected"], context["found"], context["do"])
-    spot = spot_of(document, path)
-    if kind == "extra_forbidden":
-        table = _table_at(model, path[:-1])
-        known = list(table.model_fields)
-        where = f"a key of [{key_text(path[:-1])}]" if len(path) > 1 else "a table or key of this file"
-        found = f"'{key_text((str(path[-1]),))}'{nearest(str(path[-1]), known)}"
-        return Fault(document.shown, spot, key_text(path), f"{where} ({', '.join(known)})", found)
-    if kind == "missing":
-        return Fault(document.shown, spot, key_text(path), _missing(model, path), "nothing")
-    wanted = f"tables [[{key_text(path)}]]" if kind == "list_type" else f"a table [{key_text(path)}]"
-    return Fault(document.shown, spot, key_text(path), wanted, value_text(detail["input"]))
-
-
-def _table_at(model: type[TomlTable], path: KeyPath) -> type[TomlTable]:
-    """Return the model of the table at a path."""
-    from typing import get_args
-
-    from fifthwheel.car.table import TomlTable
-
-    for part in path:
-        if isinstance(part, int):
-            continue
-        annotation = model.model_fields[part].annotation
-        options = [annotation, *get_args(annotation)]
-        model = next(option for option in options if isinstance(option, type) and issubclass(option, TomlTable))
-    return model
-
-
-def _missing(model: type[TomlTable], path: KeyPath) -> str:
-    """Say what belongs at a missing key."""
-    from fifthwheel.car.table import rule_of
-
-    rule = rule_of(_table_at(model, path[:-1]), str(path[-1]))
-    if rule is None:
-        inner = _table_at(model, path)
-        required = [key for key in inner.model_fields if (r := rule_of(inner, key)) is not None and r.required]
-        return f"a table [{key_text(path)}] with {', '.join(required)}"
-    return f"this key ({rule.doc.rstrip('.')})"
-
-
-def _tables(document: Document, *names: str) -> list[tuple[KeyPath, Mapping[str, Any]]]:
-    """Return the tables under a name that truly are tables, with their paths."""
-    path: KeyPath = names
-    value: Any = document.values
-    for name in names:
-        value = value.get(name) if isinstance(value, dict) else None
-    if isinstance(value, dict):
-        return [(path, value)]
-    if isinstance(value, list):
-        return [((*path, index), entry) for index, entry in enumerate(value) if isinstance(entry, dict)]
-    return []
-
-
-def _good(rule: Rule | None, value: Any) -> Any:
-    """Return a value by its rule, or None when it breaks it (which is then a fault of its own)."""
-    try:
-        return None if rule is None or value is None else convert(rule, value)
-    except ValueError:
-        return None
-
-
 def _car_checks(document: Document) -> list[Fault]:
     """Return the faults of keys against one another."""
-    checks = (_tyre_checks, _motor_checks, _pack_checks, _channel_checks, _want_checks)
+    from fifthwheel.car.electronics_faults import electronics_faults
+
+    checks = (_tyre_checks, _motor_checks, _pack_checks, _channel_checks, _want_checks, electronics_faults)
     return [fault for check in checks for fault in check(document)]
 
 
 def _tyre_checks(document: Document) -> list[Fault]:
-    tyres = _tables(document, "tyre")
+    tyres = tables_at(document, "tyre")
     if not tyres or "radius" in tyres[0][1]:
         return []
     ends = [
-        end for end in ("front", "rear") if not any("radius" in table for _, table in _tables(document, "tyre", end))
+        end for end in ("front", "rear") if not any("radius" in table for _, table in tables_at(document, "tyre", end))
     ]
     if not ends:
         return []
@@ -212,7 +120,7 @@ def _tyre_checks(document: Document) -> list[Fault]:
 
 
 def _motor_checks(document: Document) -> list[Fault]:
-    drives = _tables(document, "drive")
+    drives = tables_at(document, "drive")
     driven = drives[0][1].get("driven") if drives else None
     if not isinstance(driven, list) or not all(wheel in WHEELS for wheel in driven):
         return []
@@ -222,7 +130,7 @@ def _motor_checks(document: Document) -> list[Fault]:
         faults.append(
             Fault(document.shown, spot_of(document, path), key_text(path), "at least one wheel", "an empty list")
         )
-    for path, motor in _tables(document, "motor"):
+    for path, motor in tables_at(document, "motor"):
         turned = motor.get("drives")
         for index, wheel in enumerate(turned if isinstance(turned, list) else []):
             if wheel in WHEELS and wheel not in driven:
@@ -239,9 +147,9 @@ def _pack_checks(document: Document) -> list[Fault]:
     from fifthwheel.car.schema import PackTable
     from fifthwheel.car.table import rule_of
 
-    for path, pack in _tables(document, "pack"):
-        cells = _good(rule_of(PackTable, "cells"), pack.get("cells"))
-        voltage = _good(rule_of(PackTable, "voltage"), pack.get("voltage"))
+    for path, pack in tables_at(document, "pack"):
+        cells = good(rule_of(PackTable, "cells"), pack.get("cells"))
+        voltage = good(rule_of(PackTable, "voltage"), pack.get("voltage"))
         if cells and voltage and not 1.0 <= voltage.value / cells <= 4.4:
             at = (*path, "voltage")
             found = f"{value_text(pack['voltage'])} for {cells} cells, {voltage.value / cells:.2f} V a cell"
@@ -253,7 +161,7 @@ def _pack_checks(document: Document) -> list[Fault]:
 def _channel_checks(document: Document) -> list[Fault]:
     seen: dict[str, KeyPath] = {}
     faults = []
-    for path, channel in _tables(document, "channel"):
+    for path, channel in tables_at(document, "channel"):
         name, at = channel.get("name"), (*path, "name")
         if isinstance(name, str) and name in seen:
             first = spot_of(document, seen[name], entry=True).line
@@ -269,7 +177,7 @@ def _channel_checks(document: Document) -> list[Fault]:
 def _want_checks(document: Document) -> list[Fault]:
     """Hold each wanted uncertainty to the unit of its figure, and refuse a figure that is asked for twice."""
     faults, seen = [], dict[str, int]()
-    for path, want in _tables(document, "want"):
+    for path, want in tables_at(document, "want"):
         figure, bound = want.get("figure"), want.get("uncertainty")
         if not isinstance(figure, str) or figure not in FIGURE_UNITS:
             continue  # a fault of its own
@@ -294,8 +202,8 @@ def _session_checks(document: Document) -> list[Fault]:
     from fifthwheel.car.table import rule_of
 
     faults = _want_checks(document)
-    for path, run in _tables(document, "run"):
-        start, end = (_good(rule_of(RunTable, key), run.get(key)) for key in ("start", "end"))
+    for path, run in tables_at(document, "run"):
+        start, end = (good(rule_of(RunTable, key), run.get(key)) for key in ("start", "end"))
         if start is not None and end is not None and end.value <= start.value:
             at = (*path, "end")
             found = f"{value_text(run['end'])}, start {value_text(run['start'])}"

@@ -17,7 +17,8 @@ from fifthwheel.units import example, parse_quantity
 
 Kind = Literal[
     "quantity", "place", "text", "name", "whole", "wheels", "axes", "choice", "channel", "date", "file", "figure",
-    "bound",
+    "bound", "amount", "bytes", "flag", "names", "wholes", "channels", "choices", "address", "gauge", "core",
+    "amounts", "sizes", "pins", "words", "named", "lanes",
 ]  # fmt: skip
 
 DIRECTIONS: Mapping[str, tuple[int, int, int]] = {
@@ -31,7 +32,9 @@ DIRECTIONS: Mapping[str, tuple[int, int, int]] = {
 class Rule:
     """One key. unit: SI unit. above, least, most: limits in SI. bound: the 95 % bound taken when a value is written
     without one ("" for exact). default: the text taken when the key is missing; derived: the same in words, where it is
-    computed from other keys. shown: what the template shows for a required key. doc: what the key is, for a builder."""
+    computed from other keys. shown: what the template shows for a required key. doc: what the key is, for a builder.
+    refers: tables of which the value is a name ("bus", "sensor"); keys, keys_refer: what the keys of a value that is a
+    table may be, as words or as names of such tables."""
 
     kind: Kind
     doc: str
@@ -45,12 +48,15 @@ class Rule:
     shown: str = ""
     choices: tuple[str, ...] = ()
     required: bool = False
+    refers: tuple[str, ...] = ()
+    keys: tuple[str, ...] = ()
+    keys_refer: tuple[str, ...] = ()
 
 
 class RuleError(ValueError):
     """A value that breaks its rule."""
 
-    def __init__(self, expected: str, found: str, do: str = "", index: int | None = None) -> None:
+    def __init__(self, expected: str, found: str, do: str = "", index: int | str | None = None) -> None:
         self.expected, self.found, self.do, self.index = expected, found, do, index
         super().__init__(f"expected {expected}, found {found}")
 
@@ -65,25 +71,29 @@ def convert(rule: Rule, value: Any) -> Any:
         case "text":
             return _text(value)
         case "name":
-            return _name(value)
+            return to_name(value)
         case "whole":
-            return _whole(rule, value)
+            return to_whole(rule, value)
         case "wheels":
             return _wheels(value)
         case "axes":
             return _axes(value)
         case "choice":
-            return _choice(rule.choices, value)
+            return to_choice(rule.choices, value)
         case "channel":
-            return _choice(tuple(CHANNELS), value, "a channel name of the glossary")
+            return to_choice(tuple(CHANNELS), value, "a channel name of the glossary")
         case "date":
             return _date(value)
         case "file":
             return _file(value)
         case "figure":
-            return _choice(tuple(FIGURE_UNITS), value, "the name of a figure (docs/figures.md)")
+            return to_choice(tuple(FIGURE_UNITS), value, "the name of a figure (docs/figures.md)")
         case "bound":
             return _bound_text(value)
+        case _:
+            from fifthwheel.car.plan_rules import convert_plan
+
+            return convert_plan(rule, value)
 
 
 def to_quantity(rule: Rule, value: Any) -> Quantity:
@@ -189,7 +199,8 @@ def _bound_text(value: Any) -> str:
     return text
 
 
-def _name(value: Any) -> str:
+def to_name(value: Any) -> str:
+    """Return a name on one line, or raise RuleError."""
     text = _text(value)
     if not text.strip():
         raise RuleError("a name", "an empty text", "Fill it in")
@@ -198,7 +209,8 @@ def _name(value: Any) -> str:
     return text.strip()
 
 
-def _whole(rule: Rule, value: Any) -> int:
+def to_whole(rule: Rule, value: Any) -> int:
+    """Return a whole number within the rule's limits, or raise RuleError."""
     wanted = f"a whole number{_limits(Rule('whole', '', '1', least=rule.least, most=rule.most))}"
     if isinstance(value, bool) or not isinstance(value, int):
         raise RuleError(wanted, value_text(value), "Write it without quotes" if isinstance(value, str) else "")
@@ -241,7 +253,8 @@ def _axes(value: Any) -> tuple[str, str, str]:
     return value[0], value[1], value[2]
 
 
-def _choice(choices: Sequence[str], value: Any, what: str = "") -> str:
+def to_choice(choices: Sequence[str], value: Any, what: str = "") -> str:
+    """Return a text that is one of the choices, or raise RuleError with the nearest."""
     listed = what or "one of " + ", ".join(f'"{choice}"' for choice in choices)
     if not isinstance(value, str) or value not in choices:
         close = nearest(value, choices) if isinstance(value, str) else ""

@@ -6,10 +6,13 @@ from typing import Annotated
 
 from pydantic import Field
 
+from fifthwheel.car.board_schema import ActuatorTable, BusTable, ControllerTable, SensorTable
 from fifthwheel.car.rules import Rule
 from fifthwheel.car.sensor_schema import EncoderTable, GnssTable, InertialTable
 from fifthwheel.car.table import TomlTable
+from fifthwheel.car.task_schema import FunctionTable, InterruptTable, SharedTable, TaskTable
 from fifthwheel.car.want_schema import WantTable
+from fifthwheel.car.wiring_schema import CableTable, CardTable, FrameTable, LinkTable, RailTable, SafetyTable
 from fifthwheel.data import Quantity
 
 
@@ -444,3 +447,17 @@ class CarFile(TomlTable):
     channel: list[ChannelTable] = Field(default_factory=list)
     report: ReportTable | None = None
     want: list[WantTable] = Field(default_factory=list)
+    controller: list[ControllerTable] = Field(default_factory=list)
+    bus: list[BusTable] = Field(default_factory=list)
+    sensor: list[SensorTable] = Field(default_factory=list)
+    actuator: list[ActuatorTable] = Field(default_factory=list)
+    task: list[TaskTable] = Field(default_factory=list)
+    interrupt: list[InterruptTable] = Field(default_factory=list)
+    shared: list[SharedTable] = Field(default_factory=list)
+    link: LinkTable | None = None
+    frame: list[FrameTable] = Field(default_factory=list)
+    card: CardTable | None = None
+    function: list[FunctionTable] = Field(default_factory=list)
+    rail: list[RailTable] = Field(default_factory=list)
+    cable: list[CableTable] = Field(default_factory=list)
+    safety: SafetyTable | None = None
