@@ -204,7 +204,7 @@ def _occupancy(wiring: Wiring, load: BusLoad) -> Iterator[Finding]:
         f"{100 * wires:.0f} %, drivers {100 * drivers:.0f} %.",
         cause=f"Most of it is {worst.device}: {said(worst.wire + worst.driver, 's')} at {said(worst.rate, 'Hz')}",
         change=_relief(wiring, load, wires, drivers),
-        numbers={"share_1": load.share, "limit_1": FULL, "wire_1": wires, "driver_1": drivers},
+        numbers={"share [1]": load.share, "limit [1]": FULL, "wire [1]": wires, "driver [1]": drivers},
     )  # fmt: skip
 
 
@@ -213,11 +213,11 @@ def _relief(wiring: Wiring, load: BusLoad, wires: float, drivers: float) -> str:
     clock = wires * bus.clock / (FULL - drivers) if drivers < FULL else math.inf
     bears = [sensor.max_clock for sensor in wiring.sensors if sensor.max_clock is not None]
     if bus.kind == "spi" and host and clock <= min([clock_limit(bus, host), *bears]):
-        return f"Set bus.{bus.name}.clock to {said(clock, 'Hz')} or more"
+        return f"Set clock of bus {bus.name} to {said(clock, 'Hz')} or more"
     if bus.by_interrupt and host and bus.transaction is None and host.transaction < host.interrupt_transaction:
         polled = wires + drivers * host.transaction / host.interrupt_transaction
         if polled <= FULL:
-            return f"Set bus.{bus.name}.by_interrupt = false: polling takes {100 * polled:.0f} %"
+            return f"Set by_interrupt = false for bus {bus.name}: polling takes {100 * polled:.0f} %"
     worst = max(load.devices, key=lambda device: device.share)
     spare = FULL - (load.share - worst.share)
     rate = spare / (worst.wire + worst.driver)
@@ -238,7 +238,7 @@ def _host(wiring: Wiring) -> Iterator[Finding]:
         yield tell(
             "bus-host", "fault", place, f"Host {bus.host} of {controller.name} {what}.",
             cause=f"The profile {controller.profile.name} lists what {bus.kind.upper()} hosts it has",
-            change=f"Set bus.{bus.name}.host to a {bus.kind.upper()} host of {controller.name}: {listed}",
+            change=f"Set host of bus {bus.name} to a {bus.kind.upper()} host of {controller.name}: {listed}",
         )  # fmt: skip
     elif bus.clock > (limit := clock_limit(bus, host)):
         pins = f"; on its own pins it does {said(host.max_clock, 'Hz')}" if host.max_clock > limit else ""
@@ -246,8 +246,8 @@ def _host(wiring: Wiring) -> Iterator[Finding]:
             "host-clock", "fault", _place(wiring, "clock"),
             f"Bus {bus.name} runs at {said(bus.clock, 'Hz')}, host {host.name} does {said(limit, 'Hz')} on these pins.",
             cause="The pin matrix and the host's divider limit the clock",
-            change=f"Set bus.{bus.name}.clock to {said(limit, 'Hz')} or less{pins}",
-            numbers={"clock_Hz": bus.clock, "limit_Hz": limit},
+            change=f"Set clock of bus {bus.name} to {said(limit, 'Hz')} or less{pins}",
+            numbers={"clock [Hz]": bus.clock, "limit [Hz]": limit},
         )  # fmt: skip
 
 
@@ -261,8 +261,8 @@ def _devices(wiring: Wiring) -> Iterator[Finding]:
                 "device-clock", "fault", _of(wiring, sensor, "max_clock"),
                 f"{sensor.name} bears {said(sensor.max_clock, 'Hz')}, bus {bus.name} runs at {said(bus.clock, 'Hz')}.",
                 cause="All devices of a bus run at one clock",
-                change=f"Set bus.{bus.name}.clock to {said(slowest, 'Hz')} or less, or use another bus",
-                numbers={"clock_Hz": bus.clock, "limit_Hz": sensor.max_clock},
+                change=f"Set clock of bus {bus.name} to {said(slowest, 'Hz')} or less, or use another bus",
+                numbers={"clock [Hz]": bus.clock, "limit [Hz]": sensor.max_clock},
             )  # fmt: skip
         if bus.kind == "spi" and bus.mode is not None and sensor.modes and bus.mode not in sensor.modes:
             modes = " or ".join(map(str, sensor.modes))
@@ -271,7 +271,7 @@ def _devices(wiring: Wiring) -> Iterator[Finding]:
                 "device-mode", "fault", _of(wiring, sensor, "modes"),
                 f"{sensor.name} takes SPI mode {modes}, bus {bus.name} is in mode {bus.mode}.",
                 cause="Mode tells at which edge of the clock a bit is read; a wrong one reads every bit late or early",
-                change=f"Set bus.{bus.name}.mode {shared}" + ("" if common else ", and put the others on another bus"),
+                change=f"Set mode of bus {bus.name} {shared}" + ("" if common else ", and put the others on another bus"),
             )  # fmt: skip
 
 
@@ -281,7 +281,7 @@ def _unknown(wiring: Wiring) -> Iterator[Finding]:
     if spi and bus.mode is None and any(sensor.modes for sensor in wiring.sensors):
         sets = [set(sensor.modes) for sensor in wiring.sensors if sensor.modes]
         common = set.intersection(*sets)
-        do = f"Set bus.{bus.name}.mode to {min(common)}" if common else "Put devices of one mode on each bus"
+        do = f"Set mode of bus {bus.name} to {min(common)}" if common else "Put devices of one mode on each bus"
         yield tell(
             "mode-not-stated", "note" if common else "fault", _place(wiring, "mode"),
             f"Bus {bus.name} states no SPI mode{'' if common else ', and no mode suits all its devices'}.",
@@ -315,8 +315,8 @@ def _cable(wiring: Wiring) -> Iterator[Finding]:
             f"At {said(bus.clock, 'Hz')} half a period is {said(0.5 / bus.clock, 's')}; the answer takes "
             f"{said(trip, 's')} over {bus.cable:g} m of cable and back and {said(ANSWER, 's')} in the parts.",
             cause="The host reads its input half a period after the edge that asked for the bit",
-            change=f"Set bus.{bus.name}.clock to {said(MARGIN * limit, 'Hz')} or less{shorter}",
-            numbers={"clock_Hz": bus.clock, "limit_Hz": limit, "cable_m": bus.cable},
+            change=f"Set clock of bus {bus.name} to {said(MARGIN * limit, 'Hz')} or less{shorter}",
+            numbers={"clock [Hz]": bus.clock, "limit [Hz]": limit, "cable [m]": bus.cable},
         )  # fmt: skip
     branch = {"spi": EDGE / (4.0 * transfer.PROPAGATION), "can": CAN_STUB * min(1.0, 1e6 / bus.clock)}.get(bus.kind)
     if branch is not None and bus.stub > branch:
@@ -326,7 +326,7 @@ def _cable(wiring: Wiring) -> Iterator[Finding]:
             cause="An edge that rises in 5 ns comes back from the end of a long branch as a second edge",
             change=f"Lead the bus past each device with branches of {branch:.2f} m or less"
             + (", or put 33 to 100 ohm in series at each driver" if bus.kind == "spi" else ""),
-            numbers={"stub_m": bus.stub, "limit_m": branch},
+            numbers={"stub [m]": bus.stub, "limit [m]": branch},
         )  # fmt: skip
 
 
@@ -342,7 +342,7 @@ def _pipelined(wiring: Wiring) -> Iterator[Finding]:
         f"{', '.join(s.name for s in late)}: a value was asked for one reading before, {said(1.0 / rate, 's')} old.",
         cause="The answer to a command comes with the next transaction",
         change=f"Reckon with it, or set transactions = 2, which takes {100 * more:.1f} % more of bus {bus.name}",
-        numbers={"age_s": 1.0 / rate, "more_1": more},
+        numbers={"age [s]": 1.0 / rate, "more [1]": more},
     )  # fmt: skip
 
 
@@ -383,12 +383,12 @@ def _pull_up(wiring: Wiring) -> Iterator[Finding]:
     volts = bus.logic or (wiring.controller.profile.logic if wiring.controller else 3.3)
     smallest = (volts - 0.4) / transfer.I2C_SINK
     wanted = f"between {said(smallest, 'ohm')} and {said(largest, 'ohm')}"
-    place, key = _place(wiring, "pull_up"), f"bus.{bus.name}.pull_up"
+    place, key = _place(wiring, "pull_up"), f"pull_up of bus {bus.name}"
     if bus.pull_up is None:
         yield tell(
             "pull-up-missing", "fault", place, f"I2C bus {bus.name} has no pull-up.",
             cause="Parts only pull lines down; a controller's own pull-ups, some 45 kohm, are too weak",
-            change=f"Fit pull-ups {wanted} and state them as {key}", numbers={"largest_ohm": largest},
+            change=f"Fit pull-ups {wanted} and state them as {key}", numbers={"largest [ohm]": largest},
         )  # fmt: skip
     elif bus.pull_up > largest:
         rise = transfer.i2c_rise_time(bus.pull_up, capacitance)
@@ -399,21 +399,21 @@ def _pull_up(wiring: Wiring) -> Iterator[Finding]:
             f"With {said(bus.pull_up, 'ohm')} on some {said(capacitance, 'F')} lines rise in {said(rise, 's')}; "
             f"{said(limit, 's')} are allowed at {said(bus.clock, 'Hz')}.",
             cause="The pull-up charges the capacitance of parts and cable", change=f"Set {key} {wanted}{instead}",
-            numbers={"rise_s": rise, "limit_s": limit, "largest_ohm": largest},
+            numbers={"rise [s]": rise, "limit [s]": limit, "largest [ohm]": largest},
         )  # fmt: skip
     elif bus.pull_up < smallest:
         yield tell(
             "pull-up-strong", "fault", place,
             f"{said(bus.pull_up, 'ohm')} to {volts:g} V ask {said((volts - 0.4) / bus.pull_up, 'A')}, parts sink 3 mA.",
             cause="A part may not pull the line low enough against a strong pull-up; boards in parallel add up",
-            change=f"Set {key} {wanted}", numbers={"smallest_ohm": smallest},
+            change=f"Set {key} {wanted}", numbers={"smallest [ohm]": smallest},
         )  # fmt: skip
     if capacitance > transfer.I2C_CAPACITANCE:
         yield tell(
             "i2c-capacitance", "fault", _place(wiring, "cable"),
             f"Parts and cable of bus {bus.name} make some {said(capacitance, 'F')}, I2C bears 400 pF.",
             cause="100 pF per metre of cable and 10 pF per part", change="Shorten the cable or use a bus extender",
-            numbers={"capacitance_F": capacitance, "limit_F": transfer.I2C_CAPACITANCE},
+            numbers={"capacitance [F]": capacitance, "limit [F]": transfer.I2C_CAPACITANCE},
         )  # fmt: skip
 
 
@@ -444,8 +444,8 @@ def _fifo(wiring: Wiring) -> Iterator[Finding]:
                 f"Up to {waiting:.0f} bytes come in on bus {bus.name} in {said(wait, 's')} between two reads of task "
                 f"{name}; the FIFO holds {host.fifo}, full after {said(full, 's')}.",
                 cause="What comes in while the FIFO is full is lost",
-                change=f"Set bus.{bus.name}.by_interrupt = true with a large enough buffer, or {period}",
-                numbers={"bytes": waiting, "fifo_bytes": host.fifo, "fill_s": full, "wait_s": wait},
+                change=f"Set by_interrupt = true for bus {bus.name} with a buffer large enough, or {period}",
+                numbers={"waiting [B]": waiting, "fifo [B]": host.fifo, "fill [s]": full, "wait [s]": wait},
             )  # fmt: skip
 
 
@@ -458,7 +458,7 @@ def _terminated(wiring: Wiring) -> Iterator[Finding]:
         yield tell(
             "can-termination", "fault", _place(wiring, "terminated"), f"CAN bus {wiring.bus.name} is not terminated.",
             cause="Edges come back from open ends, and recessive bits need the resistance to rise",
-            change=f"Fit 120 ohm at both ends and set bus.{wiring.bus.name}.terminated = true (ISO 11898-2)",
+            change=f"Fit 120 ohm at both ends and set terminated = true for the bus (ISO 11898-2)",
         )  # fmt: skip
 
 
@@ -511,7 +511,7 @@ def _selects(wiring: Wiring) -> Iterator[Finding]:
             f"{count} devices hang on bus {bus.name}, host {host.name} drives {host.devices} chip selects by itself.",
             cause="The others' selects are driven by code before and after each transaction",
             change=f"Move {count - host.devices} devices to another SPI host, or count the time of driven selects in "
-            f"bus.{bus.name}.transaction",
+            f"transaction of bus {bus.name}",
             numbers={"devices": count, "selects": host.devices},
         )  # fmt: skip
     used: dict[int, Sensor] = {}

@@ -238,7 +238,7 @@ def _own_pins(electronics: Electronics, used: frozenset[tuple[str, int]]) -> Ite
             "own-pins", "note", place_of(electronics, bus.lines, "pins", f"bus {bus.name}"),
             f"Bus {bus.name} has no pin for {', '.join(open_lines)}; host {host.name} has its own{but}.",
             cause="On its own pins a host reaches its full clock",
-            change=f"Set bus.{bus.name}.pins to {{{own}}}" if not taken else f"Place bus.{bus.name}.pins on free pins",
+            change=f"Set pins of bus {bus.name} to {{{own}}}" if not taken else f"Place pins of bus {bus.name} on free pins",
         )  # fmt: skip
 
 
@@ -311,7 +311,7 @@ def _lines(
 def _level(electronics: Electronics, owner: Sensor | Actuator | Bus, line: Line) -> Iterator[Finding]:
     most = max(line.bears + ABOVE, WIDE if line.wide else -math.inf)
     place = place_of(electronics, owner.lines, "logic", owner.name)
-    numbers = {"high_V": line.high, "supply_V": line.bears}
+    numbers = {"high [V]": line.high, "supply [V]": line.bears}
     shift = f"Fit a level shifter from {said(line.high, 'V')} to {said(line.bears, 'V')}"
     if line.high > most + 1e-9:
         yield tell(
