@@ -52,7 +52,7 @@ def braking_values(view: View, car: Car) -> Iterator[Value]:
     pair = [mfdd_of_curve(t, u, s, v) for (u, s), v in zip(curves, v0, strict=True)]
     yield Value("braking.mfdd", float(pair[0]), pair[1])
     drawn = -view.draws["ax"][:, begin:]
-    peak, peaks = peak_mean(t, -view.mean["ax"][begin:], view.spread_of_ax()[begin:], drawn)
+    peak, peaks = peak_mean(t, -view.mean["ax"][begin:], curves[0][0], drawn)
     if np.isfinite(peak):
         yield Value("braking.peak_deceleration", peak, peaks)
     yield from _locked(view, max(0, int(np.searchsorted(view.t, command))), car)

@@ -19,7 +19,7 @@ from fifthwheel.figures.acceleration import (
     times_to_speeds,
 )
 from fifthwheel.figures.crossings import mean_over, peak_window
-from fifthwheel.figures.peaks import PEAKED, peak_mean
+from fifthwheel.figures.peaks import peak_mean
 from fifthwheel.runs.signals import channel_on, despiked
 from fifthwheel.uncertainty.views import Value, View
 
@@ -71,9 +71,7 @@ def _marked(pattern: str, marks: Iterable[str], pair: Sequence[Floats]) -> Itera
 def _peaks(view: View, rows: slice, car: Car) -> Iterator[Value]:
     """Yield peak acceleration and peak slip: the window chosen on the mean motion, evaluated on the draws."""
     t, u = view.t[rows], view.mean["u"][rows]
-    peak, peaks = peak_mean(
-        t, view.mean["ax"][rows], view.spread_of_ax()[rows], view.draws["ax"][:, rows], doses=PEAKED
-    )
+    peak, peaks = peak_mean(t, view.mean["ax"][rows], u, view.draws["ax"][:, rows])
     if np.isfinite(peak):
         yield Value("launch.peak_acceleration", peak, peaks)
     fast = u >= SLIP_FROM

@@ -27,11 +27,6 @@ class View:
     shared: Mapping[str, Floats]
     first: int
     last: int
-    ax_sd: Floats | None = None
-
-    def spread_of_ax(self) -> Floats:
-        """Return the standard deviation (n,) of ax from row to row: the motion's, zeros where it states none."""
-        return self.ax_sd if self.ax_sd is not None else np.zeros(self.t.size)
 
 
 @dataclass(frozen=True)
@@ -90,5 +85,4 @@ def view_of(motion: Motion, run: Run, drawn: Draws) -> View:
         shared=drawn.shared,
         first=run.first - first,
         last=run.last - first,
-        ax_sd=np.nan_to_num(track.sd["ax"][first:last]) if "ax" in track.sd else None,
     )
