@@ -37,8 +37,9 @@ def text_width(text: str, weight: int = 400) -> float:
     from matplotlib.font_manager import FontProperties
     from matplotlib.textpath import TextToPath
 
-    from fifthwheel.plots.paper import FAMILY
+    from fifthwheel.plots.paper import FAMILY, register_fonts
 
+    register_fonts()
     width, _, _ = TextToPath().get_text_width_height_descent(
         text, FontProperties(family=FAMILY, size=TEXT, weight=weight), ismath=False
     )

@@ -91,7 +91,8 @@ def follow_theme(svg: str) -> str:
 
 
 @lru_cache(maxsize=1)
-def _register_fonts() -> None:
+def register_fonts() -> None:
+    """Tell matplotlib of the shipped family, so that it draws and measures with it."""
     from matplotlib import font_manager
 
     for path in sorted(FONT_FOLDER.glob("*.ttf")):
@@ -140,7 +141,7 @@ def _on_paper() -> Iterator[None]:
     """Draw with our style only; nothing of the user's matplotlib settings comes in or stays changed."""
     import matplotlib
 
-    _register_fonts()
+    register_fonts()
     with matplotlib.rc_context():
         matplotlib.rcdefaults()
         settings: Any = matplotlib.rcParams

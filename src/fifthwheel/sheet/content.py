@@ -68,7 +68,8 @@ class Section:
 
 @dataclass(frozen=True)
 class Sheet:
-    """A whole sheet. paper: "a4" or "us-letter". facts and cells are page one; `hero` is its drawing."""
+    """A whole sheet. paper: "a4" or "us-letter". facts and cells are page one; `hero` is its drawing. kind: what stands
+    above the title; nothing: what is said where there is no cell."""
 
     title: str
     car: str
@@ -83,6 +84,8 @@ class Sheet:
     hero: Drawing | None
     sections: tuple[Section, ...]
     version: str
+    kind: str = "Test sheet"
+    nothing: str = "No figure could be computed."
 
 
 _last: list[tuple[weakref.ref[Report], Sheet]] = []
@@ -177,7 +180,7 @@ def _sections(report: Report, drawings: dict[str, Drawing]) -> tuple[Section, ..
         ("cornering", "Cornering", [*matrix("steady circle"), *matrix("step steer")]),
         ("day", "The day from above", show("plane", "map")),
         ("runs", "All runs", [tables.run_table(report)] if m.runs else [Words("No run was found in the recording.")]),
-        ("findings", "Findings", [*show("timeline"), *_findings(m.findings)]),
+        ("findings", "Findings", [*show("timeline"), *finding_blocks(m.findings)]),
         ("conditions", "Conditions and setup", [Facts(_all_facts(report))]),
         ("method", "How it was computed", _method(report)),
     ]
@@ -200,7 +203,8 @@ def _figures(report: Report) -> list[Block]:
     return blocks
 
 
-def _findings(findings: Sequence[Finding]) -> list[Block]:
+def finding_blocks(findings: Sequence[Finding]) -> list[Block]:
+    """Return findings, those of one check with one cause and remedy together."""
     if not findings:
         return [Words("The checks found nothing to report.")]
     grouped: dict[tuple[str, ...], list[tuple[str, str]]] = {}

@@ -23,7 +23,12 @@ _STYLES = (("Regular", "normal", 400), ("SemiBold", "normal", 600), ("Italic", "
 
 def write_html(report: Report, path: Path) -> None:
     """Write the sheet to `path` as one self-contained HTML file, in one step: the old file stays until it is whole."""
-    write_whole(path, html_text(compose(report)).encode("utf-8"))
+    write_sheet_html(compose(report), path)
+
+
+def write_sheet_html(sheet: Sheet, path: Path) -> None:
+    """Write a composed sheet, of a session or of a plan, as one HTML file."""
+    write_whole(path, html_text(sheet).encode("utf-8"))
 
 
 def write_whole(path: Path, content: bytes) -> None:
@@ -101,10 +106,10 @@ def _page_one(sheet: Sheet) -> str:
     cells = "".join(_cell(cell) for cell in sheet.cells)
     links = "".join(f'<li><a href="#{s.name}">{_text(s.title)}</a></li>' for s in sheet.sections)
     parts = [
-        f'<header>\n<p class="kind">Test sheet</p>\n<h1>{_text(sheet.title)}</h1>\n'
+        f'<header>\n<p class="kind">{_text(sheet.kind)}</p>\n<h1>{_text(sheet.title)}</h1>\n'
         f'<p class="where">{_text(heading(sheet))}</p>\n</header>',
         _facts(sheet.facts),
-        f'<ul class="cells" aria-label="Figures">{cells}</ul>' if cells else "<p>No figure could be computed.</p>",
+        f'<ul class="cells" aria-label="Figures">{cells}</ul>' if cells else f"<p>{_text(sheet.nothing)}</p>",
         f"<p>{_text(sheet.summary)}</p>",
         f'<div class="one">{_figure(sheet.hero)}</div>' if sheet.hero else "",
         f'<p class="quiet">{_text(sheet.legend)}</p>' if sheet.legend else "",

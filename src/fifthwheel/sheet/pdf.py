@@ -30,6 +30,11 @@ def write_pdf(report: Report, path: Path) -> None:
 
     Raises FifthwheelError when the typesetter is not installed.
     """
+    write_sheet_pdf(compose(report), path)
+
+
+def write_sheet_pdf(sheet: Sheet, path: Path) -> None:
+    """Write a composed sheet, of a session or of a plan, as a PDF; raise as `write_pdf` does."""
     try:
         import typst
     except ImportError as error:
@@ -37,7 +42,6 @@ def write_pdf(report: Report, path: Path) -> None:
             "the PDF sheet needs the typesetter 'typst', which is not installed",
             do="Install it with: pip install 'fifthwheel[pdf]'",
         ) from error
-    sheet = compose(report)
     words = json.dumps(as_data(sheet), ensure_ascii=False)
     try:
         made = typst.compile(
@@ -91,6 +95,8 @@ def as_data(sheet: Sheet) -> dict[str, Any]:
         "hero": None if sheet.hero is None else _picture(sheet.hero, half=False),
         "sections": [_section(section) for section in sheet.sections],
         "version": sheet.version,
+        "kind": sheet.kind,
+        "nothing": sheet.nothing,
         "colours": {role: pair[0] for role, pair in COLOURS.items()},
     }
 

@@ -20,9 +20,20 @@ def plan_text(plan: Plan) -> str:
     return "\n\n".join(parts)
 
 
-def milliseconds(seconds: float) -> str:
-    """Return a time as "1.24 ms", "never" when it does not end."""
-    return f"{1e3 * seconds:.3g} ms" if math.isfinite(seconds) else "never"
+def duration(seconds: float) -> str:
+    """Return a time as "1.24 ms", "16 µs" or "1.5 s", "never" when it does not end."""
+    return _prefixed(seconds, (("s", 1.0), ("ms", 1e-3), ("µs", 1e-6))) if math.isfinite(seconds) else "never"
+
+
+def bytes_text(count: float) -> str:
+    """Return a number of bytes as "92.2 MB"."""
+    return _prefixed(count, (("GB", 1e9), ("MB", 1e6), ("kB", 1e3), ("B", 1.0)))
+
+
+def _prefixed(value: float, units: tuple[tuple[str, float], ...]) -> str:
+    unit, size = next(((u, s) for u, s in units if abs(value) >= 0.9995 * s), units[-1])
+    digits = value / size
+    return f"{digits:.0f} {unit}" if digits >= 999.5 else f"{digits:.3g} {unit}"
 
 
 def percent(share: float) -> str:
@@ -40,8 +51,8 @@ def _cores(plan: Plan) -> tuple[str, list[str], list[list[str]]]:
     order = sorted(plan.responses, key=lambda r: (r.controller, r.core is None, r.core or 0, -r.priority))
     rows = [
         [
-            r.task, r.controller, core_name(r.core), str(r.priority), milliseconds(r.period), milliseconds(r.execution),
-            milliseconds(r.response), milliseconds(r.deadline),
+            r.task, r.controller, core_name(r.core), str(r.priority), duration(r.period), duration(r.execution),
+            duration(r.response), duration(r.deadline),
         ]
         for r in order
     ]  # fmt: skip
@@ -65,7 +76,7 @@ def _links(plan: Plan) -> tuple[str, list[str], list[list[str]]]:
             link.source,
             link.target,
             str(f.size),
-            milliseconds(f.time),
+            duration(f.time),
             f"{f.rate:g} Hz",
             percent(f.time * f.rate),
         ]
@@ -82,7 +93,7 @@ def _chains(plan: Plan) -> tuple[str, list[str], list[list[str]]]:
         if key not in worst or chain.age > plan.chains[worst[key]].age:
             worst[key] = i
     chosen = [plan.chains[i] for i in worst.values()]
-    rows = [[c.function, c.sensor, c.actuator, milliseconds(c.age), milliseconds(c.tolerates)] for c in chosen]
+    rows = [[c.function, c.sensor, c.actuator, duration(c.age), duration(c.tolerates)] for c in chosen]
     return "Oldest data that reaches an actuator", ["function", "from", "to", "age", "tolerated"], rows
 
 
@@ -96,8 +107,8 @@ def _card(plan: Plan) -> str:
     card = plan.card
     assert card is not None
     return (
-        f"Card: {card.write / 1e3:.3g} of {card.sustained / 1e3:.3g} kB/s; buffer {card.buffer:.0f} B, the longest "
-        f"stall needs {card.buffer_needed:.0f} B; a session takes {card.session / 1e6:.3g} MB; full after "
+        f"Card: {card.write / 1e3:.3g} of {card.sustained / 1e3:.3g} kB/s; buffer {bytes_text(card.buffer)}, the "
+        f"longest stall needs {bytes_text(card.buffer_needed)}; a session takes {bytes_text(card.session)}; full after "
         f"{card.hours:.3g} h"
     )
 
