@@ -17,6 +17,13 @@ COLOURS: Mapping[str, str] = {
     "signal": "white",
 }  # fmt: skip
 """Usual colour of a conductor by its function (our own choice; red and black as everywhere for direct current)."""
+_SPELLINGS: Mapping[str, str] = {
+    "ground": GROUND, "0 v": GROUND, "0v": GROUND, "return": GROUND, "vcc": "V", "vdd": "V", "supply": "V",
+    "sck": "CLK", "sclk": "CLK", "clock": "CLK", "sdo": "MISO", "sdi": "MOSI", "select": "CS", "chip select": "CS",
+    "power": "V", "plus": "+", "minus": "-", "can h": "H", "can l": "L", "canh": "H", "canl": "L", "sig": "signal",
+    "pwm": "signal",
+}  # fmt: skip
+"""Usual other names of signals, small letters -> the name here. SDO and SDI are named at the sensor."""
 _STRIPES = ("grey", "brown", "orange", "violet", "pink", "blue", "green", "yellow")
 
 Part = Controller | Sensor | Actuator | Rail
@@ -279,12 +286,23 @@ def arranged_in_pairs(wires: Sequence[Wire], conductors: int, pairs: int) -> lis
     ]
 
 
+def canonical(name: str) -> str:
+    """Return our name of a signal by any of its usual names: "3.3 V" is V, "ground" GND, "select" CS."""
+    text = " ".join(name.split()).lower()
+    if text in _SPELLINGS:
+        return _SPELLINGS[text]
+    number = text.lstrip("+").removesuffix("v").strip()
+    return "V" if text.endswith("v") and number.replace(".", "", 1).isdigit() else name.strip()
+
+
 def _as_stated(cable: Cable, near: str, far: str, wires: Sequence[Wire]) -> list[Wire]:
     """Return the conductors in the order that car.toml names them; a name that is not derived gets its own net."""
     known = {wire.signal.lower(): wire for wire in wires}
+    power = {"v": "+", "gnd": "-"} if "+" in known else {}
     made: list[Wire] = []
     for i, name in enumerate(cable.signals):
-        wire = known.get(name.lower())
+        usual = canonical(name).lower()
+        wire = known.get(usual) or known.get(power.get(usual, ""))
         if wire is None or (wire.net != GROUND and any(wire.net == other.net for other in made)):
             wire = Wire(name, f"{cable.name} {name} {i + 1}", f"{near} {name}", f"{far} {name}")
         made.append(replace(wire, signal=name, pair=i // 2 + 1 if i // 2 < cable.pairs else 0))
@@ -301,7 +319,7 @@ def colours_of(layout: Layout) -> tuple[str, ...]:
         if i < len(stated):
             made.append(stated[i])
             continue
-        usual = COLOURS.get(wire.signal.split(" ")[0], "grey")
+        usual = COLOURS.get(canonical(wire.signal.split(" of ")[0]), "grey")
         partner = made[i - 1] if wire.net == GROUND and i and layout.wires[i - 1].pair == wire.pair else ""
         choices = [
             usual,

@@ -23,7 +23,7 @@ from fifthwheel.plan.conductors import (
     part_current,
 )
 from fifthwheel.plan.results import Conductor
-from fifthwheel.plan.supply import HOOK_UP, LEAD, PACK, motor_loads, pack_state, rail_loads
+from fifthwheel.plan.supply import HOOK_UP, LEAD, PACK, motor_loads, pack_state, rail_loads, rounded_up
 from fifthwheel.plan.told import place_of, tell
 from fifthwheel.plan.wire import ampacity, lasting_temperature, resistance, sold, temperature_after, thinnest_for
 
@@ -58,9 +58,10 @@ class _Loads:
 
 def check_harness(electronics: Electronics, car: Car | None) -> tuple[tuple[Finding, ...], tuple[Conductor, ...]]:
     """Return the findings about the cables, and every conductor with its current and drop, in the order of car.toml."""
-    loads, made = _loads(electronics, car), []
+    loads, every = _loads(electronics, car), layouts(electronics)
     findings: list[Finding] = []
-    for layout in layouts(electronics):
+    made: list[Conductor] = []
+    for layout in every:
         conductors = _conductors(layout, loads)
         made += conductors
         findings += _room(electronics, layout)
@@ -70,7 +71,7 @@ def check_harness(electronics: Electronics, car: Car | None) -> tuple[tuple[Find
         findings += _phases(electronics, layout, loads.house)
         findings += _colours(electronics, layout)
     findings += _lengths(electronics, loads.house)
-    findings += _notes(electronics, made, loads.house)
+    findings += _notes(electronics, made, loads.house, every)
     return tuple(findings), tuple(made)
 
 
@@ -249,13 +250,13 @@ def _contacts(electronics: Electronics, layout: Layout, conductors: list[Conduct
         _cable_place(electronics, layout.cable, "connector"),
         f"A contact of cable {layout.cable.name} is rated {rating:.3g} A and carries {current:.3g} A.",
         cause="A contact that is loaded to its rating warms, loosens and fails",
-        change=f"a connector of {current / CONTACT:.2g} A, or the current over several contacts",
+        change=f"a connector of {rounded_up(current / CONTACT)} A, or the current over several contacts",
         numbers={"current [A]": current, "rating [A]": rating, "allowed [1]": CONTACT},
     )  # fmt: skip
 
 
 def _has_signals(layout: Layout) -> bool:
-    return any(wire.signal not in ("+", "-") for wire in layout.wires)
+    return any(wire.net != GROUND and not wire.net.startswith("V ") for wire in layout.wires)
 
 
 def _is_analogue(house: House, layout: Layout) -> bool:
@@ -328,7 +329,9 @@ def _ways(electronics: Electronics, house: House) -> dict[str, float]:
     return way
 
 
-def _notes(electronics: Electronics, conductors: list[Conductor], house: House) -> Iterator[Finding]:
+def _notes(
+    electronics: Electronics, conductors: list[Conductor], house: House, every: tuple[Layout, ...]
+) -> Iterator[Finding]:
     if not electronics.cables:
         return
     yield from _wrong_boards(electronics, house)
@@ -348,8 +351,8 @@ def _notes(electronics: Electronics, conductors: list[Conductor], house: House) 
             cause="connector is left out", change="connector of each, from its maker's sheet",
             numbers={"cables": len(unrated)},
         )  # fmt: skip
-    signals = {c.cable for c in conductors if c.signal not in ("+", "-")}
-    open_ended = [c.name for c in electronics.cables if c.phase_distance is None and c.name in signals]
+    open_ended = [name for layout in every if _has_signals(layout) and (name := layout.cable.name)
+                  if layout.cable.phase_distance is None]  # fmt: skip
     if open_ended and electronics.actuators:
         yield tell(
             "phase-distance-not-stated", "note", electronics.file,

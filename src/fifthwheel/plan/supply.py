@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
@@ -254,18 +255,22 @@ def _limit(electronics: Electronics, rail: Rail, load: RailLoad) -> Iterator[Fin
         f"Rail {rail.name} gives up to {load.current:.3g} A of its limit of {rail.limit:.3g} A "
         f"({100.0 * share:.0f} %): {loads}.",
         cause="All that hangs on it at once, radios sending and outputs at their most",
-        change=f"a regulator with limit = {_up(load.current / DERATED)} A, or move "
+        change=f"a regulator with limit = {rounded_up(load.current / DERATED)} A, or move "
         f"{load.current - DERATED * rail.limit:.2g} A to another rail",
         numbers={"current [A]": load.current, "limit [A]": rail.limit, "share [1]": share, "allowed [1]": DERATED},
     )  # fmt: skip
 
 
-def _up(amperes: float) -> str:
+def rounded_up(amperes: float) -> str:
     """Return a current rounded up to two digits."""
-    for step in (0.01, 0.1, 1.0, 10.0):
-        if amperes < 100.0 * step:
-            break
-    return f"{-(-amperes // step) * step:.4g}"
+    step = 10.0 ** (math.floor(math.log10(amperes)) - 1)
+    return f"{math.ceil(amperes / step * (1.0 - 1e-12)) * step:.4g}"
+
+
+def rounded_down(amperes: float) -> str:
+    """Return a current rounded down to two digits."""
+    step = 10.0 ** (math.floor(math.log10(amperes)) - 1)
+    return f"{math.floor(amperes / step) * step:.4g}"
 
 
 def _dropout(
@@ -335,7 +340,7 @@ def _regulator_heat(
 def _fuse(electronics: Electronics, rail: Rail, load: RailLoad) -> Iterator[Finding]:
     if rail.fuse is not None:
         place = _rail_place(electronics, rail, "fuse")
-        yield from _fuse_opens(place, rail.name, rail.fuse, load.current, FUSE_LASTING, FUSE_HOLDS)
+        yield from _fuse_opens(place, rail.name, rail.fuse, load.taken, FUSE_LASTING, FUSE_HOLDS)
 
 
 def _pack_fuse(electronics: Electronics, load: RailLoad) -> Iterator[Finding]:
@@ -354,7 +359,7 @@ def _fuse_opens(place: str, name: str, fuse: float, current: float, advised: flo
         "fuse-opens", "fault" if share > holds else "warning", place,
         f"The fuse of {name} has {fuse:.3g} A and carries up to {current:.3g} A ({100.0 * share:.0f} %).",
         cause=f"Beyond {100.0 * holds:.0f} % it may open in use; {100.0 * advised:.0f} % leaves a margin",
-        change=f"fuse = {_up(current / advised)} A, with wire that bears it",
+        change=f"fuse = {rounded_up(current / advised)} A, with wire that bears it",
         numbers={"fuse [A]": fuse, "current [A]": current, "share [1]": share, "allowed [1]": advised},
     )  # fmt: skip
 
@@ -425,17 +430,17 @@ def _brown_out(
 
 
 def _fuse_and_wire(electronics: Electronics) -> Iterator[Finding]:
+    """Tell wire that melts before what limits its current does: the fuse in the feed, or the limit of the regulator."""
     rails = {rail.name: rail for rail in electronics.rails}
     pack_fuse = electronics.safety.fuse if electronics.safety else None
     for cable in electronics.cables:
-        from_pack = PACK in cable.ends
-        guards = [pack_fuse] if from_pack else []
-        guards += [
-            rail.fuse if from_pack else rail.fuse or rail.limit for end in cable.ends if (rail := rails.get(end))
-        ]
+        ends = [rails[end] for end in cable.ends if end in rails]
+        fed = next((rail for rail in ends if rail.source in cable.ends), None)
+        guards = [pack_fuse] if PACK in cable.ends else []
+        guards += [rail.fuse if rail is fed else rail.limit for rail in ends]
         known = [guard for guard in guards if guard is not None]
         if known:
-            yield from _melts(electronics, cable, min(known), LEAD if from_pack else HOOK_UP)
+            yield from _melts(electronics, cable, min(known), LEAD if PACK in cable.ends else HOOK_UP)
 
 
 def _melts(electronics: Electronics, cable: Cable, guard: float, bears: float) -> Iterator[Finding]:
@@ -449,6 +454,6 @@ def _melts(electronics: Electronics, cable: Cable, guard: float, bears: float) -
         f"{guard:.3g} A is all that stops a short in cable {cable.name}; its AWG {cable.gauge} bears {can:.3g} A for "
         f"good, and a fuse holds {100.0 * FUSE_HOLDS:.0f} % of its rating.",
         cause=f"A fuse protects the wire behind it: insulation bears {bears - 273.15:.0f} degC",
-        change=f"a fuse of {can / FUSE_HOLDS:.2g} A" + (f", or gauge = {gauge}" if gauge is not None else ""),
+        change=f"a fuse of {rounded_down(can / FUSE_HOLDS)} A" + (f", or gauge = {gauge}" if gauge is not None else ""),
         numbers={"fuse [A]": guard, "ampacity [A]": can, "held [A]": holds},
     )  # fmt: skip
