@@ -271,7 +271,7 @@ def _devices(wiring: Wiring) -> Iterator[Finding]:
                 "device-mode", "fault", _of(wiring, sensor, "modes"),
                 f"{sensor.name} takes SPI mode {modes}, bus {bus.name} is in mode {bus.mode}.",
                 cause="Mode tells at which edge of the clock a bit is read; a wrong one reads every bit late or early",
-                change=f"Set mode of bus {bus.name} {shared}" + ("" if common else ", and put the others on another bus"),
+                change=f"Set mode of bus {bus.name} {shared}" + ("" if common else ", the others on another bus"),
             )  # fmt: skip
 
 
@@ -458,7 +458,7 @@ def _terminated(wiring: Wiring) -> Iterator[Finding]:
         yield tell(
             "can-termination", "fault", _place(wiring, "terminated"), f"CAN bus {wiring.bus.name} is not terminated.",
             cause="Edges come back from open ends, and recessive bits need the resistance to rise",
-            change=f"Fit 120 ohm at both ends and set terminated = true for the bus (ISO 11898-2)",
+            change="Fit 120 ohm at both ends and set terminated = true for the bus (ISO 11898-2)",
         )  # fmt: skip
 
 

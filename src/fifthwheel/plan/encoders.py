@@ -217,7 +217,7 @@ def _limits(electronics: Electronics, readings: tuple[Reading, ...]) -> Iterator
         yield tell(
             "encoder-limits", "note", place_of(electronics, first.sensor.lines, "bits", first.sensor.name),
             f"Encoders {wheels} give {numbers['counts [1/m]']:.0f} counts per metre, speed in steps of "
-            f"{said(numbers['step [m/s]'], 'm/s')} at {said(rate, 'Hz')}, and alias at {numbers['alias [m/s]']:.0f} m/s.",
+            f"{said(numbers['step [m/s]'], 'm/s')} at {said(rate, 'Hz')}, alias at {numbers['alias [m/s]']:.0f} m/s.",
             cause=f"Noise of 0.06 deg would be {said(numbers['noise [m/s]'], 'm/s')} on the speed from two readings",
             change="Nothing: these are their limits", numbers=numbers,
         )  # fmt: skip

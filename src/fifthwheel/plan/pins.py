@@ -238,7 +238,7 @@ def _own_pins(electronics: Electronics, used: frozenset[tuple[str, int]]) -> Ite
             "own-pins", "note", place_of(electronics, bus.lines, "pins", f"bus {bus.name}"),
             f"Bus {bus.name} has no pin for {', '.join(open_lines)}; host {host.name} has its own{but}.",
             cause="On its own pins a host reaches its full clock",
-            change=f"Set pins of bus {bus.name} to {{{own}}}" if not taken else f"Place pins of bus {bus.name} on free pins",
+            change=f"Put bus {bus.name} on free pins" if taken else f"Set pins of bus {bus.name} to {{{own}}}",
         )  # fmt: skip
 
 
