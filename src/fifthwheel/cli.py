@@ -98,7 +98,7 @@ def main() -> None:
 
 @main.group(cls=_Group)
 def new() -> None:
-    """Start a car or a session from a commented template.
+    """Start a car, a session or a profile of a microcontroller from a commented template.
 
     \b
     Example:
@@ -147,6 +147,16 @@ def new_session(car: Path, name: str, wanted: tuple[str, ...]) -> None:
         keys = ", ".join(fault.key for fault in list_faults(error))
         click.echo(f"no plan yet: {'car.toml must first say ' + keys if keys else error}")
         click.echo(f"then make it: fifthwheel new plan {path.parent}")
+
+
+@new.command("profile", epilog=_example("fifthwheel new profile my-car/profiles/mine.toml"))
+@click.argument("place", metavar="FOLDER-OR-FILE", type=click.Path(path_type=Path))
+def new_profile(place: Path) -> None:
+    """Write a commented profile of a microcontroller, as a file of that name or into a car's profiles/."""
+    from fifthwheel.car import write_new_profile
+
+    path = write_new_profile(place)
+    click.echo(f"wrote {path}; fill in what the data sheet says, then give a controller in car.toml its path as profile")
 
 
 @new.command("plan", epilog=_example("fifthwheel new plan my-car/sessions/2026-05-03"))
