@@ -9,6 +9,7 @@ import pytest
 
 from fifthwheel.car import load_car
 from fifthwheel.car.document import FaultyFileError
+from fifthwheel.car.profile_schema import ProfileFile
 from fifthwheel.car.reference import reference_tables
 from fifthwheel.car.schema import CarFile
 from fifthwheel.car.session_schema import SessionFile
@@ -18,7 +19,7 @@ from fifthwheel.units import parse_quantity
 PAGE = (Path(__file__).parents[2] / "docs" / "car.md").read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("model", [CarFile, SessionFile])
+@pytest.mark.parametrize("model", [CarFile, SessionFile, ProfileFile])
 def test_the_reference_is_the_rules(model: type) -> None:
     for part in reference_tables(model):
         assert part.strip() in PAGE
@@ -33,7 +34,7 @@ def test_the_smallest_car_of_the_page_is_one(tmp_path: Path) -> None:
 
 def test_the_faults_of_the_page_are_what_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (text,) = re.findall(r"```toml\n(.*?)```", PAGE, re.S)
-    text = text.replace('"4.12 kg +- 0.02 kg"', "4.1").replace('"rl", "rr"', '"rl", "RR"') + "\n[sensor]\n"
+    text = text.replace('"4.12 kg +- 0.02 kg"', "4.1").replace('"rl", "rr"', '"rl", "RR"') + "\n[senors]\n"
     (tmp_path / "my-car").mkdir()
     (tmp_path / "my-car" / "car.toml").write_text(text, encoding="utf-8")
     monkeypatch.chdir(tmp_path)

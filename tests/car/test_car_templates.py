@@ -12,6 +12,19 @@ from fifthwheel.car import load_car, load_session, write_new_car, write_new_sess
 from fifthwheel.car.document import FaultyFileError
 from fifthwheel.errors import CarError, SessionError
 
+COMPANIONS = """
+[[controller]]
+name = "rear"
+profile = "dual-core-240"
+
+[[shared]]
+name = "pulse counter"
+kind = "library"
+""" + "".join(
+    f'[[bus]]\nname = "{name}"\nkind = "uart"\nclock = "1 Mbit/s"\n' for name in ("link front", "link rear", "motors")
+)
+"""Other parts that the template's examples name: it shows one of each kind."""
+
 NEEDED = {"car.mass", "car.wheelbase", "tyre.radius", "drive.driven"}
 
 
@@ -56,8 +69,12 @@ def test_a_template_says_what_is_taken(tmp_path: Path) -> None:
 
 def test_every_example_of_a_car_template_is_valid(tmp_path: Path) -> None:
     path = write_new_car(tmp_path, "a")
-    path.write_text(all_keys(path.read_text(encoding="utf-8")), encoding="utf-8")
+    path.write_text(all_keys(path.read_text(encoding="utf-8")) + COMPANIONS, encoding="utf-8")
     car = load_car(path)
+    assert car.electronics is not None
+    assert car.electronics.sensors[0].channels == ("wheel_angle_fl",)
+    assert car.electronics.link is not None
+    assert car.electronics.link.frames[0].target == "rear"
     assert car.assumed == ()
     assert car.motors[0].name == "rear"
     assert car.encoder is not None

@@ -8,7 +8,8 @@ from typing import Annotated
 from fifthwheel.car.rules import Rule
 from fifthwheel.car.table import TomlTable
 
-ASSIGNED = "to be assigned (`plan --assign` proposes)"
+ASSIGNED = "to be assigned"
+"""What is left out here, `fifthwheel plan --assign` proposes."""
 BUS_KINDS = ("spi", "i2c", "uart", "can")
 BUS_ROLES = ("clk", "miso", "mosi", "sda", "scl", "tx", "rx")
 SENSOR_KINDS = ("encoder", "inertial", "gnss", "temperature", "voltage", "current", "radio", "other")

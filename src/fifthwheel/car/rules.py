@@ -69,6 +69,8 @@ def convert(rule: Rule, value: Any) -> Any:
         case "place":
             return _place(rule, value)
         case "text":
+            if rule.required and isinstance(value, str) and not value.strip():
+                raise RuleError("a text", "an empty text", "Fill it in")
             return _text(value)
         case "name":
             return to_name(value)

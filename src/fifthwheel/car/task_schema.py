@@ -127,6 +127,8 @@ class TaskTable(WorkKeys):
 class InterruptTable(WorkKeys):
     """One interrupt handler; it is above every task of its core. Write one [[interrupt]] for each."""
 
+    name: Annotated[str, Rule("name", "What you call it.", required=True, shown="bytes received")]
+
 
 class SharedTable(TomlTable):
     """One thing that several tasks use; write one [[shared]] for each."""

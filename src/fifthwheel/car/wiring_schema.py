@@ -71,7 +71,9 @@ class LinkTable(TomlTable):
     ] = None
     buses: Annotated[
         tuple[str, ...] | None,
-        Rule("names", "The UART bus at each end.", refers=("bus",), derived="none", shown='["wheels"]'),
+        Rule(
+            "names", "The UART bus at each end.", refers=("bus",), derived="none", shown='["link front", "link rear"]'
+        ),
     ] = None
     tasks: Annotated[
         Mapping[str, str] | None,

@@ -6,11 +6,12 @@ import datetime
 import json
 import re
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, get_args
+from typing import TYPE_CHECKING, Any, get_args
 
 from fifthwheel.car.document import shown_path
+from fifthwheel.car.electronics_faults import TABLES
 from fifthwheel.car.load import CAR_FILE, SESSION_FILE
 from fifthwheel.car.model import Want
 from fifthwheel.car.rules import Rule, RuleError, convert, to_bound
@@ -46,7 +47,31 @@ _SESSION_HEAD = """\
 _OPTIONAL_HEADERS = {"motor", "pack", "sensors.encoder", "channel", "run", "want", "tyre.front", "tyre.rear"}
 """Tables that the template leaves behind "#": they have needed keys of their own, or override others."""
 
+_ELECTRONICS_HEAD = """\
+
+# ------------------------------------------------------------------------------------------------------- electronics
+# All of it is optional: what stands below is for `fifthwheel plan`, which tells before a board is made whether it can
+# do what is asked of it. Take away the "#" before a table and before the keys that you know. What is "to be assigned"
+# may stay out: `fifthwheel plan --assign` proposes a place for it. Numbers here are worst cases, without "+-".
+"""
+
+ELECTRONICS = tuple(dict.fromkeys(name[0] for name in TABLES))
+"""Tables of the electronics: their keys have no bounds, and one line each in the template."""
+
+_PROFILE_HEAD = """\
+# A kind of microcontroller with its kernel: what the plan holds pins, buses, tasks and currents against.
+# Name it in car.toml as `profile = "PATH"`, relative to car.toml. Fill in what the data sheet says; a key that stays
+# behind its "#" takes what its comment says. Write one [[host]] for each bus controller and one [[pin]] for each group
+# of pins that are alike. The shipped profiles (docs/car.md) are examples.
+"""
+
+SKIPPED = {"tyre.front", "tyre.rear", "frame"}
+"""Tables whose keys another table shows: those of [tyre], and of [[link.frame]]."""
+
 _RESERVED = re.compile(r"(?i)(?:con|prn|aux|nul|com[0-9]|lpt[0-9])(?:\..*)?")
+_TEXTS = {"quantity", "text", "name", "choice", "channel", "file", "figure", "bound", "amount", "bytes"}
+"""Kinds of value that are written in quotes."""
+
 _FORBIDDEN = set('<>:"/\\|?*')
 
 
@@ -69,6 +94,30 @@ def write_new_car(folder: Path, name: str) -> Path:
     text = _CAR_HEAD + "".join(_tables(CarFile, "", {"car.name": name.strip()}))
     _write(target, text, CarError)
     (folder / "sessions").mkdir(exist_ok=True)
+    return target
+
+
+def write_new_profile(place: Path) -> Path:
+    """Write a commented profile of a microcontroller; return the path of the file.
+
+    place: a file `NAME.toml`, or a car's folder, whose `profiles/mine.toml` it then is. Raises CarError when there is
+    one already or the folder cannot be written.
+    """
+    from fifthwheel.car.profile_schema import ProfileFile
+
+    target = place if place.suffix == ".toml" else place / "profiles" / "mine.toml"
+    if target.exists():
+        raise CarError(
+            "there is a profile already; nothing was changed",
+            where=shown_path(target),
+            do="Choose another name, or edit this file",
+        )
+    filled = {"name": target.stem}
+    tables = (
+        brief_table(name, table, several, "# " if name else "", filled if not name else {})
+        for name, table, several in walk(ProfileFile)
+    )
+    _write(target, _PROFILE_HEAD + "".join(line for table in tables for line in table), CarError)
     return target
 
 
@@ -195,14 +244,46 @@ def walk(model: type[TomlTable], prefix: str = "") -> Iterator[tuple[str, type[T
 
 def _tables(model: type[TomlTable], prefix: str, filled: dict[str, str]) -> Iterator[str]:
     for name, table, several in walk(model, prefix):
+        if name.partition(".")[0] in ELECTRONICS:
+            yield _ELECTRONICS_HEAD if name == ELECTRONICS[0] else ""
+            yield from () if name in SKIPPED else brief_table(name, table, several)
+            continue
         optional = name in _OPTIONAL_HEADERS
         if name:
             header = f"[[{name}]]" if several else f"[{name}]"
             yield f"\n{_comment(table.__doc__ or '')}{'# ' if optional else ''}{header}\n"
         for key in table.model_fields:
             rule = rule_for(table, key)
-            if rule is not None and name not in {"tyre.front", "tyre.rear"}:
+            if rule is not None and name not in SKIPPED:
                 yield _key(rule, key, filled.get(f"{name}.{key}" if name else key), optional)
+
+
+def brief_table(
+    name: str, table: type[TomlTable], several: bool, behind: str = "# ", filled: Mapping[str, str] | None = None
+) -> Iterator[str]:
+    """Yield a table with one line for each key, its comment behind it or above it.
+
+    behind: what stands before the header and its keys. Where that is nothing, optional keys still stand behind "#", and
+    needed ones are empty unless `filled`.
+    """
+    header = f"{behind}[[{name}]]\n" if several else f"{behind}[{name}]\n" if name else ""
+    yield f"\n{_comment(table.__doc__ or '')}{header}"
+    for key in table.model_fields:
+        rule = rule_for(table, key)
+        if rule is None:
+            continue
+        shown, needed = shown_value(rule), "Needed"
+        start = "# " if behind or not rule.required else ""
+        if not start:
+            needed = "Needed" if filled and key in filled else f"Needed, such as {shown}"
+            shown = json.dumps((filled or {}).get(key, ""), ensure_ascii=False)
+        line = f"{start}{key} = {shown}"
+        words = f": {', '.join(rule.choices)}" if rule.kind == "choice" else ""
+        note = f"{rule.doc.rstrip('.')}{words}. {needed if rule.required else f'Left out: {left_out(rule)}'}."
+        if len(line) <= 38 and len(note) <= 78:
+            yield f"{line:<38}  # {note}\n"
+        else:
+            yield textwrap.fill(note, 116, initial_indent=f"{start}# ", subsequent_indent=f"{start}# ") + f"\n{line}\n"
 
 
 def rule_for(table: type[TomlTable], key: str) -> Rule | None:
@@ -232,15 +313,19 @@ def _key(rule: Rule, key: str, given: str | None, optional: bool) -> str:
 
 def left_out(rule: Rule) -> str:
     """Say what is taken when a key is left out."""
-    return rule.derived or (str(rule.default) if rule.default != "" else "empty")
+    return rule.derived or ("empty" if rule.default == "" else _plain(rule.default))
+
+
+def _plain(value: Any) -> str:
+    return str(value).lower() if isinstance(value, bool) else str(value)
 
 
 def shown_value(rule: Rule) -> str:
     """Return an example of a key's value as TOML."""
     plain = rule.shown or rule.default
-    if rule.kind in {"quantity", "text", "name", "choice", "channel", "file", "figure", "bound"}:
+    if rule.kind in _TEXTS:
         text = plain if plain is not None else example(rule.unit) if rule.unit else ""
         return json.dumps(text or "...", ensure_ascii=False)
     if rule.kind == "wheels":
         return str(rule.shown or '["rl", "rr"]')
-    return str(plain)
+    return _plain(plain)
