@@ -177,8 +177,11 @@ def _sensor_demand(
     if kind == "pin":
         return _pin_demand(part, electronics, sensor.controller, sensor.pin, _direct_want(sensor))
     selects = kind == "spi"
-    pins = (("select", sensor.select),) if selects and sensor.select is not None else ()
-    pins += (("interrupt", sensor.pin),) if sensor.pin is not None else ()
+    pins: tuple[tuple[str, int], ...] = ()
+    if selects and sensor.select is not None:
+        pins += (("select", sensor.select),)
+    if sensor.pin is not None:
+        pins += (("interrupt", sensor.pin),)
     wants = (("select", "out"),) if selects and sensor.select is None else ()
     placed = sensor.bus is not None and not wants
     candidates = [bus for bus in electronics.buses if bus.kind == kind and sensor.bus in (None, bus.name)]

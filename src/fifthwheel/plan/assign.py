@@ -1,0 +1,334 @@
+"""Propose a place for all that car.toml leaves open: controllers, hosts, buses, chip selects, pins, cores, priorities.
+
+The constraint solver chooses seats under limits (limits.py); pins follow by cheapest matching, priorities by Audsley's
+method with the exact response times. Tasks that miss deadlines on one core are told to the solver, which looks again.
+What is stated is kept. The outcome is checked like any plan.
+"""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from fifthwheel.car.electronics import Electronics
+from fifthwheel.car.model import Car
+from fifthwheel.data import Finding
+from fifthwheel.errors import FifthwheelError
+from fifthwheel.plan.conflict import Conflict, find_conflict, largest, listed
+from fifthwheel.plan.demands import Demand, Part, demands, part_text
+from fifthwheel.plan.judging import Judgement
+from fifthwheel.plan.limits import KINDS, Key, Limit, follows, limits, ties, wishes
+from fifthwheel.plan.pins import CAREFUL
+from fifthwheel.plan.placing import Model, OutOfTimeError, Placement, Problem, build, cores_of, improve, place
+from fifthwheel.plan.seating import seated_electronics, with_servers
+from fifthwheel.plan.told import said
+
+Progress = Callable[[str, float], None]
+
+IMPROVING = 0.2
+"""Share of the time that may go into a better placement once there is one."""
+
+
+@dataclass(frozen=True)
+class Change:
+    """One key to write: part as a table of car.toml ("task.wheels"), key, value, and why."""
+
+    part: str
+    key: str
+    value: Any
+    why: str
+
+
+@dataclass(frozen=True)
+class Slack:
+    """How much of one resource is taken. resource: for a person; unit of both amounts; by: parts that take it."""
+
+    resource: str
+    taken: float
+    there: float
+    unit: str
+    by: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """A proposed placement. electronics: with it. complete: everything has a place. left: (part, why) without one.
+
+    slack: fullest first. conflict: what cannot be placed together, None when nothing clashes. findings: faults of the
+    proposed plan. how_far: how far it came, a sentence. seconds: how long it took.
+    """
+
+    electronics: Electronics
+    changes: tuple[Change, ...]
+    slack: tuple[Slack, ...]
+    conflict: Conflict | None
+    complete: bool
+    left: tuple[tuple[str, str], ...]
+    findings: tuple[Finding, ...]
+    how_far: str
+    seconds: float = field(compare=False)
+
+
+def assign_plan(car: Car, *, seconds: float = 30.0, progress: Progress | None = None) -> Proposal:
+    """Propose places for what the car's electronics leave open, within `seconds`.
+
+    Raises FifthwheelError: no electronics in car.toml, no constraint solver installed.
+    """
+    begun = time.monotonic()
+    electronics = car.electronics
+    if electronics is None:
+        raise FifthwheelError(
+            "no electronics are described", where=str(car.path), do="Add [controller.NAME] and what hangs on it"
+        )
+    report = progress or (lambda what, fraction: None)
+    served = with_servers(electronics)
+    problem = _problem(served, demands(served))
+    report("placing", 0.1)
+    model = build(problem)
+    model.ends = begun + 0.6 * seconds
+    search = _search(model, begun, seconds, report)
+    report("priorities", 0.9)
+    return _proposal(car, served, problem, search, begun)
+
+
+@dataclass(frozen=True)
+class _Search:
+    placement: Placement
+    conflict: Conflict | None
+    how_far: str
+
+
+def _problem(electronics: Electronics, found: tuple[Demand, ...]) -> Problem:
+    """Return the placement problem, without the limits that what is placed already breaks: those are findings."""
+    placed = {(demand.part, 0) for demand in found if demand.placed and len(demand.seats) == 1}
+    kept = tuple(limit for limit in limits(electronics, found) if _taken(limit, placed)[0] <= limit.most + 1e-9)
+    judge = Judgement(electronics)
+    return Problem(
+        found, kept, ties(electronics), follows(found), wishes(electronics, found), judge.late, judge.meet, judge.alike
+    )
+
+
+def _taken(limit: Limit, seated: set[Key]) -> tuple[float, tuple[Part, ...]]:
+    """Return how much of a limit these seats take, and by which parts; nothing while it does not hold."""
+    if limit.when is not None and limit.when not in seated:
+        return 0.0, ()
+    taking = [(key[0], amount) for key, amount in limit.takes if key in seated]
+    return sum(amount for _, amount in taking), tuple(part for part, _ in taking)
+
+
+def _search(model: Model, begun: float, seconds: float, report: Progress) -> _Search:
+    parts = [demand.part for demand in sorted(model.problem.demands, key=lambda d: not d.placed) if demand.seats]
+    try:
+        placement = place(model, parts)
+    except OutOfTimeError:
+        return _partly(model, parts, None, begun + seconds, "time ran out before all was placed")
+    if placement is None:
+        report("finding what clashes", 0.4)
+        conflict = find_conflict(model, parts, begun + 0.6 * seconds)
+        return _partly(model, parts, conflict, begun + 0.95 * seconds, "not all can be placed")
+    report("looking for a better place", 0.6)
+    placement, best = improve(model, parts, placement, time.monotonic() + IMPROVING * seconds)
+    return _Search(placement, None, "all placed" + ("" if best else "; a better placement may exist"))
+
+
+def _partly(model: Model, parts: Sequence[Part], conflict: Conflict | None, ends: float, why: str) -> _Search:
+    """Return a placement of as many parts as are found to go together, those stated in car.toml first."""
+    kept = largest(model, parts, ends)
+    model.ends = ends + 1.0
+    try:
+        placement = place(model, kept) or {}
+    except OutOfTimeError:
+        placement = {}
+    return _Search(placement, conflict, f"{why}: {len(placement)} of {len(parts)} parts have a place")
+
+
+def _proposal(car: Car, served: Electronics, problem: Problem, search: _Search, begun: float) -> Proposal:
+    """Return the proposal that a placement makes, checked like any plan."""
+    seated = seated_electronics(served, problem.demands, search.placement)
+    proposed, missed = _with_priorities(seated, problem.demands, search.placement)
+    lost = [demand for demand in problem.demands if demand.part not in search.placement]
+    left = [(part_text(demand.part), "; ".join(demand.why_none) or "no place was found") for demand in lost]
+    left += [(f"task {name}", "its priority: deadlines are missed as placed") for name in missed]
+    taken = {(part, number) for part, number in search.placement.items()}
+    return Proposal(
+        electronics=proposed,
+        changes=_changes(car.electronics or served, proposed, search.placement, problem),
+        slack=_slack(problem.limits, taken),
+        conflict=search.conflict,
+        complete=not left,
+        left=tuple(left),
+        findings=_faults(car, proposed),
+        how_far=search.how_far,
+        seconds=time.monotonic() - begun,
+    )
+
+
+def _with_priorities(
+    electronics: Electronics, found: tuple[Demand, ...], placement: Placement
+) -> tuple[Electronics, tuple[str, ...]]:
+    """Return the electronics with a priority for each task that has a core, and the tasks for which none was found."""
+    judge = Judgement(electronics)
+    cores = cores_of(found, placement)
+    order: dict[str, int] = {}
+    missed: list[str] = []
+    for controller in electronics.controllers:
+        here = {core: tasks for (name, core), tasks in cores.items() if name == controller.name}
+        chosen = judge.priorities(controller.name, here) if here else {}
+        if chosen is None:
+            missed += [task for tasks in here.values() for task in tasks]
+        else:
+            order |= chosen
+    tasks = tuple(
+        replace(task, priority=order[task.name]) if task.priority is None and task.name in order else task
+        for task in electronics.tasks
+    )
+    open_ = {task.name for task in electronics.tasks if task.priority is None and not task.interrupt}
+    return replace(electronics, tasks=tasks), tuple(name for name in missed if name in open_)
+
+
+def _faults(car: Car, proposed: Electronics) -> tuple[Finding, ...]:
+    from fifthwheel.plan.check import check_plan
+
+    plan = check_plan(replace(car, electronics=proposed))
+    return tuple(finding for finding in plan.findings if finding.severity == "fault")
+
+
+KEYS: Mapping[str, tuple[str, ...]] = {
+    "bus": ("controller", "host", "mode", "pins"),
+    "sensor": ("controller", "bus", "select", "pin", "task"),
+    "actuator": ("controller", "bus", "pin", "task"),
+    "task": ("controller", "core", "priority"),
+    "shared": ("controller",),
+    "card": ("controller",),
+}
+"""Table of car.toml -> keys that a proposal may fill in."""
+
+
+def _changes(before: Electronics, after: Electronics, placement: Placement, problem: Problem) -> tuple[Change, ...]:
+    """Return each key that the proposal fills in, with why. A controller that the bus tells is not repeated."""
+    ties_of: dict[str, str] = {}
+    for tie in problem.ties:
+        if not tie.weight:
+            ties_of.setdefault(f"{tie.part[0]}.{tie.part[1]}", tie.why)
+    found: list[Change] = []
+    for table, old, new in _pairs(before, after):
+        name = getattr(new, "name", "")
+        part = f"{table}.{name}" if name else table
+        for key in KEYS[table]:
+            was, value = getattr(old, key), getattr(new, key)
+            if was == value or (key == "controller" and table == "sensor" and new.bus is not None):
+                continue
+            found.append(Change(part, key, value, _why(table, key, new, ties_of.get(part, ""), after)))
+    return tuple(found)
+
+
+def _pairs(before: Electronics, after: Electronics) -> Iterator[tuple[str, Any, Any]]:
+    for table, name in (
+        ("bus", "buses"), ("sensor", "sensors"), ("actuator", "actuators"), ("task", "tasks"), ("shared", "shared"),
+    ):  # fmt: skip
+        for old, new in zip(getattr(before, name), getattr(after, name), strict=True):
+            yield table, old, new
+    if before.card is not None:
+        yield "card", before.card, after.card
+
+
+def _why(table: str, key: str, part: Any, tie: str, after: Electronics) -> str:
+    """Return why a key has the value proposed, in a few words."""
+    match key:
+        case "controller":
+            return tie or ("room for it there" if table != "shared" else "those that use it run there")
+        case "bus":
+            bus = next(bus for bus in after.buses if bus.name == part.bus)
+            return f"{bus.kind.upper()} at {bus.clock / 1e6:g} MHz on controller {bus.controller}, a place free"
+        case "host":
+            return f"a free {part.kind.upper()} host of controller {part.controller}"
+        case "mode":
+            return "every sensor on the bus takes it"
+        case "pins" | "pin" | "select":
+            return _pin_why(key, part, after)
+        case "core":
+            return "deadlines are met there" if part.core >= 0 else "left unpinned"
+        case "priority":
+            return f"Audsley's method, deadline {said(part.deadline, 's')}"
+        case _:
+            return f"no other task {'reads' if table == 'sensor' else 'writes'} it"
+
+
+def _pin_why(key: str, part: Any, after: Electronics) -> str:
+    numbers = list(part.pins.values()) if key == "pins" else [getattr(part, key)]
+    controller = next(one for one in after.controllers if one.name == part.controller)
+    traits = {pin.number: sorted(pin.traits & CAREFUL) for pin in controller.profile.pins}
+    told = [f"pin {number}: {', '.join(traits[number])}" for number in numbers if traits.get(number)]
+    return "no pin without a caution is free: " + "; ".join(told) if told else "free, without a caution"
+
+
+def _slack(kept: Sequence[Limit], seated: set[Key]) -> tuple[Slack, ...]:
+    """Return how full each resource is, the fullest first; a resource told by several limits once, by the fullest."""
+    found: dict[str, Slack] = {}
+    for limit in kept:
+        taken, by = _taken(limit, seated)
+        if not by or limit.most <= 0.0 or limit.kind in ("one pin", "address", "mode"):
+            continue
+        where = limit.where[0].upper() + limit.where[1:]
+        name = {"core time": "time of ", "bus time": "time of ", "memory": "memory of ", "device": "devices on "}.get(
+            limit.kind, ""
+        )
+        resource = f"{name}{limit.where}" if name else where
+        slack = Slack(resource, taken, limit.most, KINDS[limit.kind][1], tuple(part_text(part) for part in by))
+        if resource not in found or taken / limit.most > found[resource].taken / found[resource].there:
+            found[resource] = slack
+    return tuple(sorted(found.values(), key=lambda one: one.taken / one.there, reverse=True))
+
+
+def toml_text(proposal: Proposal) -> str:
+    """Return the changes as TOML to paste: for each part the keys to add to its table in car.toml."""
+    lines: list[str] = []
+    parts: dict[str, list[Change]] = {}
+    for change in proposal.changes:
+        parts.setdefault(change.part, []).append(change)
+    for part, changes in parts.items():
+        table, _, name = part.partition(".")
+        where = f'to [[{table}]] name = "{name}"' if name else f"to [{table}]"
+        line = _line(proposal.electronics, table, name)
+        lines.append(f"# {where}{f', {proposal.electronics.file}:{line}' if line else ''}")
+        lines += [f"{change.key} = {_toml(change)}  # {change.why}" for change in changes]
+        lines.append("")
+    return "\n".join(lines).rstrip() + ("\n" if lines else "")
+
+
+def _line(electronics: Electronics, table: str, name: str) -> int:
+    for kind, _, part in _pairs(electronics, electronics):
+        if kind == table and getattr(part, "name", "") == name:
+            return part.lines.get("", 0)  # type: ignore[no-any-return]
+    return 0
+
+
+def _toml(change: Change) -> str:
+    """Return a value as TOML writes it: a core of -1 is "any"."""
+    value = change.value
+    if change.key == "core" and value == -1:
+        return '"any"'
+    if isinstance(value, Mapping):
+        return "{" + ", ".join(f"{key} = {number}" for key, number in value.items()) + "}"
+    return json.dumps(value, ensure_ascii=False) if isinstance(value, str) else str(value)
+
+
+def assign_text(proposal: Proposal) -> str:
+    """Return a proposal as text: how far it came, what clashes, what to write, what is left without a place, slack."""
+    parts = [f"{proposal.how_far[0].upper()}{proposal.how_far[1:]} ({proposal.seconds:.1f} s)."]
+    if proposal.conflict is not None:
+        parts.append(proposal.conflict.text)
+    if proposal.left:
+        parts.append("Without a place:\n" + "\n".join(f"  {part}: {why}" for part, why in proposal.left))
+    if proposal.changes:
+        parts.append(toml_text(proposal).rstrip())
+    rows = [f"  {one.resource}: {one.taken:.3g} of {one.there:.3g} {one.unit}".rstrip() for one in proposal.slack[:8]]
+    if rows:
+        parts.append("Fullest:\n" + "\n".join(rows))
+    if proposal.findings:
+        told = listed([f"{finding.check} ({finding.place})" for finding in proposal.findings])
+        parts.append(f"Faults that no placement here mends: {told}.")
+    return "\n\n".join(parts) + "\n"
