@@ -6,6 +6,7 @@ the draws move the speeds at those two instants.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -30,10 +31,9 @@ def single_decelerations(views: Sequence[View], names: Sequence[str], shared: Fl
     names and shared (K, p): the session's drawn constants.
     """
     out: list[Estimate] = []
-    means = [_mean_over(view.t, view.mean["u"]) for view in views]
     for speed in SPEEDS:
-        found = [(view, _deceleration(view, mean, float(speed))) for view, mean in zip(views, means, strict=True)]
-        known = [(view, value, draws) for view, (value, draws) in found if np.isfinite(value)]
+        found = [(view, *_deceleration(view, float(speed))) for view in views]
+        known = [one for one in found if math.isfinite(one[1])]
         if not known:
             continue
         trials = Trials(
@@ -48,24 +48,21 @@ def single_decelerations(views: Sequence[View], names: Sequence[str], shared: Fl
     return out
 
 
-def _mean_over(t: Floats, u: Floats) -> Floats:
-    """Return the centred mean of u over MEAN_OVER, NaN where it does not fit in."""
-    first = np.searchsorted(t, t - 0.5 * MEAN_OVER)
-    last = np.searchsorted(t, t + 0.5 * MEAN_OVER, side="right")
-    total = np.concatenate([[0.0], np.cumsum(u)])
-    mean = (total[last] - total[first]) / (last - first)
-    inside = (t >= t[0] + 0.5 * MEAN_OVER) & (t <= t[-1] - 0.5 * MEAN_OVER)
-    return np.where(inside, mean, np.nan)
+def _means(t: Floats, u: Floats) -> tuple[Floats, Floats]:
+    """Return means of t and u over MEAN_OVER about every row where it fits in."""
+    middle = t[(t >= t[0] + 0.5 * MEAN_OVER) & (t <= t[-1] - 0.5 * MEAN_OVER)]
+    first, last = (np.searchsorted(t, middle + part * MEAN_OVER) for part in (-0.5, 0.5))
+    sums = (np.concatenate([[0.0], np.cumsum(values)]) for values in (t - t[0], u))
+    time, mean = ((total[last] - total[first]) / (last - first) for total in sums)
+    return t[0] + time, mean
 
 
-def _deceleration(view: View, mean: Floats, speed: float) -> tuple[float, Floats]:
+def _deceleration(view: View, speed: float) -> tuple[float, Floats]:
     """Return the deceleration at a speed [m/s] on the mean motion and on the draws (K,), or NaN."""
-    rows, none = np.flatnonzero(np.isfinite(mean)), (float("nan"), np.zeros(0))
-    if rows.size < 2:
-        return none
-    value, begin, end = deceleration_by_time(view.t[rows], mean[rows], speed)
-    if not np.isfinite(value):
-        return none
+    t, mean = _means(view.t, view.mean["u"])
+    value, begin, end = deceleration_by_time(t, mean, speed) if t.size > 1 else (math.nan, math.nan, math.nan)
+    if not math.isfinite(value):
+        return math.nan, np.zeros(0)
     ends = []
     for instant in (begin, end):
         near = slice(*np.searchsorted(view.t, [instant - 0.5 * MEAN_OVER, instant + 0.5 * MEAN_OVER]))
