@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 
+from fifthwheel.demo.electronics import ELECTRONICS_TOML
 from fifthwheel.demo.simulate import Weather
 
 CAR_NAME = "Tansy Seven"
 DAY = "2026-06-13-pellowmere"
 PLACE = "Pellowmere strip"
 
-CAR_TOML = """\
+CAR_TOML = (
+    """\
 # A car of our own invention: it exists only in the demo's simulation.
 # Quantities are texts with a unit; "+-" states the 95 % bound of what was measured.
 
@@ -87,6 +89,8 @@ timeout = "100 ms"
 [report]
 units = "metric"
 """
+    + ELECTRONICS_TOML
+)
 
 
 def session_toml(weather: Weather) -> str:
