@@ -17,7 +17,7 @@ from fifthwheel.car.electronics import Electronics
 from fifthwheel.car.model import Car
 from fifthwheel.data import Finding
 from fifthwheel.errors import FifthwheelError
-from fifthwheel.plan.conflict import Conflict, find_conflict, largest, listed
+from fifthwheel.plan.conflict import Conflict, find_conflict, hopeless, largest, listed
 from fifthwheel.plan.demands import Demand, Part, demands, part_text
 from fifthwheel.plan.judging import Judgement
 from fifthwheel.plan.limits import KINDS, Key, Limit, follows, limits, ties, wishes
@@ -131,7 +131,9 @@ def _search(model: Model, begun: float, seconds: float, report: Progress) -> _Se
         return _partly(model, parts, conflict, begun + 0.95 * seconds, "not all can be placed")
     report("looking for a better place", 0.6)
     placement, best = improve(model, parts, placement, time.monotonic() + IMPROVING * seconds)
-    return _Search(placement, None, "all placed" + ("" if best else "; a better placement may exist"))
+    outside = len(model.problem.demands) - len(parts)
+    placed = f"all placed but {outside} for which there is no place" if outside else "all placed"
+    return _Search(placement, None, placed + ("" if best else "; a better placement may exist"))
 
 
 def _partly(model: Model, parts: Sequence[Part], conflict: Conflict | None, ends: float, why: str) -> _Search:
@@ -150,14 +152,14 @@ def _proposal(car: Car, served: Electronics, problem: Problem, search: _Search, 
     seated = seated_electronics(served, problem.demands, search.placement)
     proposed, missed = _with_priorities(seated, problem.demands, search.placement)
     lost = [demand for demand in problem.demands if demand.part not in search.placement]
-    left = [(part_text(demand.part), "; ".join(demand.why_none) or "no place was found") for demand in lost]
+    left = [(part_text(demand.part), "; ".join(demand.why_none) or "no room beside the others") for demand in lost]
     left += [(f"task {name}", "its priority: deadlines are missed as placed") for name in missed]
     taken = {(part, number) for part, number in search.placement.items()}
     return Proposal(
         electronics=proposed,
         changes=_changes(car.electronics or served, proposed, search.placement, problem),
         slack=_slack(problem.limits, taken),
-        conflict=search.conflict,
+        conflict=search.conflict or next((hopeless(demand) for demand in lost if not demand.seats), None),
         complete=not left,
         left=tuple(left),
         findings=_faults(car, proposed),
@@ -270,14 +272,11 @@ def _slack(kept: Sequence[Limit], seated: set[Key]) -> tuple[Slack, ...]:
     found: dict[str, Slack] = {}
     for limit in kept:
         taken, by = _taken(limit, seated)
-        if not by or limit.most <= 0.0 or limit.kind in ("one pin", "address", "mode"):
+        if not by or limit.most <= 0.0 or KINDS[limit.kind].slack == "-":
             continue
-        where = limit.where[0].upper() + limit.where[1:]
-        name = {"core time": "time of ", "bus time": "time of ", "memory": "memory of ", "device": "devices on "}.get(
-            limit.kind, ""
-        )
-        resource = f"{name}{limit.where}" if name else where
-        slack = Slack(resource, taken, limit.most, KINDS[limit.kind][1], tuple(part_text(part) for part in by))
+        words = KINDS[limit.kind]
+        resource = f"{words.slack} {limit.where}".strip()
+        slack = Slack(resource, taken, limit.most, words.unit, tuple(part_text(part) for part in by))
         if resource not in found or taken / limit.most > found[resource].taken / found[resource].there:
             found[resource] = slack
     return tuple(sorted(found.values(), key=lambda one: one.taken / one.there, reverse=True))

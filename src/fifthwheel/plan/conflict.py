@@ -12,7 +12,7 @@ import time
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
-from fifthwheel.plan.demands import Part, part_text
+from fifthwheel.plan.demands import Demand, Part, part_text
 from fifthwheel.plan.limits import KINDS, Limit, Tie
 from fifthwheel.plan.placing import Model, OutOfTimeError, clash, place
 
@@ -116,7 +116,7 @@ def _hitting_set(sets: Sequence[frozenset[Part]]) -> list[Part]:
     return [part for part, taken in zip(parts, solved.x, strict=True) if taken > 0.5]
 
 
-def _lacks(model: Model, found: Collection[Part]) -> tuple[str, ...]:
+def _lacks(model: Model, found: Sequence[Part]) -> tuple[str, ...]:
     """Return what these parts lack together: the fewest limits and ties that rule them out, each in a sentence."""
     needed = list(model.guards)
     without: set[str] = set()
@@ -131,8 +131,8 @@ def _lacks(model: Model, found: Collection[Part]) -> tuple[str, ...]:
         except OutOfTimeError:
             break
     behind = [model.guards[name][1] for name in needed]
-    told = [_limits_text(kind, group, found) for kind, group in _by_kind(behind)]
-    told += [tie.why for tie in behind if isinstance(tie, Tie)]
+    told = [_limits_text(model, kind, group, found) for kind, group in _by_kind(behind)]
+    told += [_tie_text(model, tie) for tie in behind if isinstance(tie, Tie)]
     if "deadlines" in needed:
         told.append(_deadline_text(model, found))
     return tuple(told)
@@ -146,36 +146,67 @@ def _by_kind(behind: Iterable[Limit | Tie | None]) -> list[tuple[str, list[Limit
     return list(groups.items())
 
 
-def _limits_text(kind: str, group: Sequence[Limit], found: Collection[Part]) -> str:
-    """Return "encoder_fl and inertial each need a place on an SPI host: 5 wanted, 3 there (host spi2 ...)"."""
-    takers: dict[Part, float] = {}
-    for limit in group:
-        for (part, _), amount in limit.takes:
-            if part in found:
-                takers[part] = max(takers.get(part, 0.0), amount)
+def _limits_text(model: Model, kind: str, group: Sequence[Limit], found: Sequence[Part]) -> str:
+    """Return "each needs a chip select of an SPI host: 4 wanted, 3 there (...), 5 parts want it in all; what to do"."""
+    takers = _takers(group)
+    inside = {part: amount for part, amount in takers.items() if part in found}
+    words = KINDS[kind]
+    who = listed([part_text(part) for part in found if part in inside])
+    lead = "each needs" if len(inside) == len(found) > 1 else f"{who} {'each need' if len(inside) > 1 else 'needs'}"
+    where = listed(sorted({limit.where for limit in group}))
+    if not words.unit:
+        return f"{lead} {words.takes} ({where}): {words.relief}"
     there: dict[object, float] = {}
     for limit in group:
         owner = limit.when[0] if limit.when else limit.where
         there[owner] = max(there.get(owner, 0.0), limit.most)
-    noun, unit = KINDS[kind]
-    who = listed([part_text(part) for part in takers])
-    verb = "needs" if len(takers) == 1 else "each need"
-    where = listed(sorted({limit.where for limit in group}))
-    if kind == "mode":
-        return f"{who} {verb} another SPI mode than {where} has"
-    wanted, most = sum(takers.values()), sum(there.values())
-    tail = f" {unit}" if unit in ("B", "of 1") else ""
-    return f"{who} {verb} {noun}: {wanted:.10g}{tail} wanted, {most:.10g}{tail} there ({where})"
+    tail = f" {words.unit}" if words.unit == "B" else ""
+    wanted, most = sum(inside.values()), sum(there.values())
+    bound = [part for part in takers if all((part, n) in _keys(group) for n in range(len(model.demanded[part].seats)))]
+    others = [part_text(part) for part in bound if part not in inside]
+    more = f"; {len(bound)} want it in all, {listed(others)} too" if 0 < len(others) < 9 else ""
+    return f"{lead} {words.takes}: {wanted:.10g}{tail} wanted, {most:.10g}{tail} there ({where}){more}; {words.relief}"
+
+
+def _takers(group: Iterable[Limit]) -> dict[Part, float]:
+    """Return the most that each part takes of these limits."""
+    takers: dict[Part, float] = {}
+    for limit in group:
+        for (part, _), amount in limit.takes:
+            takers[part] = max(takers.get(part, 0.0), amount)
+    return takers
+
+
+def _keys(group: Iterable[Limit]) -> frozenset[tuple[Part, int]]:
+    return frozenset(key for limit in group for key, _ in limit.takes)
+
+
+def _tie_text(model: Model, tie: Tie) -> str:
+    """Return "task wheels reads inertial, so both belong on one controller: inertial can be on front, ..."."""
+    can = [
+        f"{part_text(part)} can only be on {listed(sorted({seat.controller for seat in model.demanded[part].seats}))}"
+        for part in (tie.part, tie.other)
+    ]
+    return f"{tie.why}, so both belong on one controller: {', '.join(can)}"
 
 
 def _deadline_text(model: Model, found: Collection[Part]) -> str:
     names = [name for table, name in found if table == "task"]
     sets = [tasks for _, tasks in model.cuts if set(tasks) <= set(names)]
-    smallest = min(sets, key=len, default=tuple(names))
-    return (
-        f"tasks {listed(names)} cannot be spread over the cores they may run on so that each meets its deadline: for "
-        f"example {listed(list(smallest))} miss {'it' if len(smallest) == 1 else 'one'} on one core with any priorities"
+    smallest = sorted(min(sets, key=lambda one: len(one), default=tuple(names)))
+    example = (
+        f"{listed(smallest)} miss a deadline on one core" if len(smallest) > 1 else f"{smallest[0]} misses its own"
     )
+    return (
+        f"the tasks cannot be spread over the cores they may run on so that each meets its deadline; {example} under "
+        "any priorities; lengthen periods or deadlines, or shorten execution times"
+    )
+
+
+def hopeless(demand: Demand) -> Conflict:
+    """Return the conflict of one part that has no place at all."""
+    text = f"{part_text(demand.part)} cannot be placed: {'; '.join(demand.why_none)}."
+    return Conflict((demand.part,), True, demand.why_none, text)
 
 
 def listed(words: Sequence[str]) -> str:
@@ -186,5 +217,5 @@ def listed(words: Sequence[str]) -> str:
 def _text(found: Sequence[Part], smallest: bool, lacks: Sequence[str]) -> str:
     who = listed([part_text(part) for part in found])
     lead = f"{who} cannot be placed" + (" together" if len(found) > 1 else "")
-    proof = "" if smallest else " (a smaller set may exist: time ran out)"
-    return f"{lead}{proof}: " + "; and ".join(lacks) + "."
+    proof = "" if smallest else " (a smaller set may clash too: time ran out)"
+    return f"{lead}{proof}: " + ". And ".join(lacks) + "."

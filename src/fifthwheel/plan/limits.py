@@ -54,21 +54,36 @@ class Follow:
     other: Part
 
 
-KINDS: Mapping[str, tuple[str, str]] = {
-    "host": ("a host of its own", "hosts"),
-    "device": ("a chip select of an SPI host", "devices"),
-    "i2c device": ("a place on an I2C bus under its pull-ups", "devices"),
-    "uart device": ("the far end of a UART", "devices"),
-    "pin": ("pins", "pins"),
-    "one pin": ("the same pin", "pins"),
-    "mode": ("another SPI mode", ""),
-    "address": ("the same I2C address", "devices"),
-    "bus time": ("time on a bus", "of 1"),
-    "core time": ("time on a core", "of 1"),
-    "deadlines": ("time before their deadlines", ""),
-    "memory": ("memory for the stack", "B"),
-}
-"""Kind of limit -> (what a part takes, unit of the amounts), for a person."""
+@dataclass(frozen=True)
+class Kind:
+    """How a kind of limit is told. takes: what a part takes; unit: of the amounts; slack: words before `where` in the
+    table of what is left, "-" to leave it out there; relief: what a builder can do."""
+
+    takes: str
+    unit: str
+    slack: str
+    relief: str
+
+
+KINDS: Mapping[str, Kind] = {
+    "host": Kind("a host of its own", "buses", "", "put devices of two buses on one, or use a part with more hosts"),
+    "device": Kind(
+        "a chip select of an SPI host", "devices", "selects of",
+        "add an SPI bus on a free host, or move a device to the other controller",
+    ),
+    "i2c device": Kind(
+        "a place on an I2C bus", "devices", "devices on", "fit stronger pull-ups, or use another I2C host"
+    ),
+    "uart device": Kind("the far end of a UART", "devices", "-", "describe a UART bus for each"),
+    "pin": Kind("pins", "pins", "", "move parts to the other controller, or use one with more such pins"),
+    "one pin": Kind("the same pin", "", "-", "leave the pin of one of them open"),
+    "mode": Kind("an SPI mode in common", "", "-", "put devices of different modes on different buses"),
+    "address": Kind("the same I2C address", "", "-", "strap one to another address, or use another I2C host"),
+    "bus time": Kind("time on a bus", "of 1", "time of", "raise the clock, read less often, or use another bus"),
+    "core time": Kind("time on a core", "of 1", "time of", "lengthen periods, or shorten execution times"),
+    "memory": Kind("memory for the stack", "B", "stack memory of", "make stacks smaller"),
+}  # fmt: skip
+"""Kind of limit -> how it is told."""
 
 
 def ties(electronics: Electronics) -> tuple[Tie, ...]:
@@ -155,20 +170,20 @@ def _bus_limits(electronics: Electronics, found: tuple[Demand, ...]) -> Iterator
         bus, host = buses[key[0][1]], hosts[seat.controller, seat.host]
         here = [rider for rider, taken in riders[bus.name] if taken.controller == seat.controller]
         ones = tuple((rider, 1.0) for rider in here)
-        yield from _device_limits(electronics, bus, host, key, ones)
+        yield from _device_limits(electronics, bus, host, seat.controller, key, ones)
         shares = _shares(electronics, bus, host, here)
         yield Limit("bus time", f"bus {bus.name}", shares, 1.0, when=key)
         if seat.mode is not None:
             shut = [r for r in here if r[0][0] == "sensor" and _shut(sensors[r[0][1]].modes, seat.mode)]
-            yield Limit("mode", f"bus {bus.name} in mode {seat.mode}", tuple((r, 1.0) for r in shut), 0.0, when=key)
+            yield Limit("mode", f"bus {bus.name}", tuple((r, 1.0) for r in shut), 0.0, when=key)
 
 
 def _device_limits(
-    electronics: Electronics, bus: Bus, host: Host, key: Key, ones: tuple[tuple[Key, float], ...]
+    electronics: Electronics, bus: Bus, host: Host, controller: str, key: Key, ones: tuple[tuple[Key, float], ...]
 ) -> Iterator[Limit]:
     """Yield how many devices a bus bears: SPI selects of its host; I2C capacitance under its pull-ups; a UART's end."""
     if bus.kind == "spi" and host.devices:
-        where = f"host {host.name}, bus {bus.name}"
+        where = f"host {host.name} of controller {controller}"
         yield Limit("device", where, ones, float(host.devices), when=key)
     if bus.kind == "i2c" and bus.pull_up is not None:
         rise, per_farad = transfer.i2c_rise_limit(bus.clock), transfer.i2c_rise_time(bus.pull_up, 1.0)
