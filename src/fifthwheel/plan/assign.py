@@ -158,7 +158,7 @@ def _proposal(car: Car, served: Electronics, problem: Problem, search: _Search, 
     return Proposal(
         electronics=proposed,
         changes=_changes(car.electronics or served, proposed, search.placement, problem),
-        slack=_slack(problem.limits, taken),
+        slack=_slack(problem, taken, served),
         conflict=search.conflict or next((hopeless(demand) for demand in lost if not demand.seats), None),
         complete=not left,
         left=tuple(left),
@@ -218,12 +218,13 @@ def _changes(before: Electronics, after: Electronics, placement: Placement, prob
     found: list[Change] = []
     for table, old, new in _pairs(before, after):
         name = getattr(new, "name", "")
-        part = f"{table}.{name}" if name else table
+        word = "interrupt" if getattr(new, "interrupt", False) else table
+        part = f"{word}.{name}" if name else word
         for key in KEYS[table]:
             was, value = getattr(old, key), getattr(new, key)
             if was == value or (key == "controller" and table == "sensor" and new.bus is not None):
                 continue
-            found.append(Change(part, key, value, _why(table, key, new, ties_of.get(part, ""), after)))
+            found.append(Change(part, key, value, _why(table, key, new, ties_of.get(f"{table}.{name}", ""), after)))
     return tuple(found)
 
 
@@ -267,10 +268,10 @@ def _pin_why(key: str, part: Any, after: Electronics) -> str:
     return "no pin without a caution is free: " + "; ".join(told) if told else "free, without a caution"
 
 
-def _slack(kept: Sequence[Limit], seated: set[Key]) -> tuple[Slack, ...]:
+def _slack(problem: Problem, seated: set[Key], electronics: Electronics) -> tuple[Slack, ...]:
     """Return how full each resource is, the fullest first; a resource told by several limits once, by the fullest."""
-    found: dict[str, Slack] = {}
-    for limit in kept:
+    found = {one.resource: one for one in _hosts(problem, seated, electronics)}
+    for limit in problem.limits:
         taken, by = _taken(limit, seated)
         if not by or limit.most <= 0.0 or KINDS[limit.kind].slack == "-":
             continue
@@ -280,6 +281,18 @@ def _slack(kept: Sequence[Limit], seated: set[Key]) -> tuple[Slack, ...]:
         if resource not in found or taken / limit.most > found[resource].taken / found[resource].there:
             found[resource] = slack
     return tuple(sorted(found.values(), key=lambda one: one.taken / one.there, reverse=True))
+
+
+def _hosts(problem: Problem, seated: set[Key], electronics: Electronics) -> Iterator[Slack]:
+    """Yield how many of the free hosts of each kind each controller's buses take."""
+    seats = {(demand.part, number): seat for demand in problem.demands for number, seat in enumerate(demand.seats)}
+    for controller in electronics.controllers:
+        for kind in sorted({host.kind for host in controller.profile.hosts}):
+            free = {host.name for host in controller.profile.hosts if host.kind == kind and host.free}
+            by = [k[0] for k in seated if seats[k].controller == controller.name and seats[k].host in free]
+            if by:
+                resource = f"{kind.upper()} hosts of controller {controller.name}"
+                yield Slack(resource, len(by), len(free), "buses", tuple(sorted(part_text(part) for part in by)))
 
 
 def toml_text(proposal: Proposal) -> str:
@@ -299,8 +312,9 @@ def toml_text(proposal: Proposal) -> str:
 
 
 def _line(electronics: Electronics, table: str, name: str) -> int:
-    for kind, _, part in _pairs(electronics, electronics):
-        if kind == table and getattr(part, "name", "") == name:
+    kind = "task" if table == "interrupt" else table
+    for found, _, part in _pairs(electronics, electronics):
+        if found == kind and getattr(part, "name", "") == name:
             return part.lines.get("", 0)  # type: ignore[no-any-return]
     return 0
 

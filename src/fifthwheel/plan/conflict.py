@@ -193,7 +193,7 @@ def _tie_text(model: Model, tie: Tie) -> str:
 def _deadline_text(model: Model, found: Collection[Part]) -> str:
     names = [name for table, name in found if table == "task"]
     sets = [tasks for _, tasks in model.cuts if set(tasks) <= set(names)]
-    smallest = sorted(min(sets, key=lambda one: len(one), default=tuple(names)))
+    smallest = sorted(min(sets, key=len) if sets else names)
     example = (
         f"{listed(smallest)} miss a deadline on one core" if len(smallest) > 1 else f"{smallest[0]} misses its own"
     )

@@ -7,7 +7,7 @@ pins. What car.toml states already narrows the seats; a part stated in full has 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from fifthwheel.car.electronics import Actuator, Bus, Controller, Electronics, Host, Pin, Sensor, Task
 
@@ -99,6 +99,7 @@ def bus_kind(sensor: Sensor, buses: Mapping[str, Bus]) -> str | None:
 
 def demands(electronics: Electronics) -> tuple[Demand, ...]:
     """Return every part that has a place, with its seats: buses, sensors, actuators, tasks, shared things, the card."""
+    electronics = _with_ends(electronics)
     buses = {bus.name: bus for bus in electronics.buses}
     modes = sorted({mode for sensor in electronics.sensors for mode in sensor.modes})
     found = [_bus_demand(bus, electronics, modes) for bus in electronics.buses]
@@ -112,6 +113,20 @@ def demands(electronics: Electronics) -> tuple[Demand, ...]:
     if electronics.card is not None:
         found.append(_card_demand(electronics, at))
     return tuple(found)
+
+
+def _with_ends(electronics: Electronics) -> Electronics:
+    """Return the electronics in which the buses and tasks of the link are on the controllers that it joins."""
+    link = electronics.link
+    if link is None:
+        return electronics
+    ends = dict(zip(link.buses, link.between, strict=False)) if len(link.buses) == 2 else {}
+    served = {task: controller for controller, task in link.tasks.items()}
+    return replace(
+        electronics,
+        buses=tuple(replace(bus, controller=bus.controller or ends.get(bus.name)) for bus in electronics.buses),
+        tasks=tuple(replace(task, controller=task.controller or served.get(task.name)) for task in electronics.tasks),
+    )
 
 
 def _controllers(electronics: Electronics, name: str | None) -> Iterator[Controller]:

@@ -66,7 +66,7 @@ class Kind:
 
 
 KINDS: Mapping[str, Kind] = {
-    "host": Kind("a host of its own", "buses", "", "put devices of two buses on one, or use a part with more hosts"),
+    "host": Kind("a host of its own", "buses", "-", "put devices of two buses on one, or use a part with more hosts"),
     "device": Kind(
         "a chip select of an SPI host", "devices", "selects of",
         "add an SPI bus on a free host, or move a device to the other controller",
@@ -79,8 +79,8 @@ KINDS: Mapping[str, Kind] = {
     "one pin": Kind("the same pin", "", "-", "leave the pin of one of them open"),
     "mode": Kind("an SPI mode in common", "", "-", "put devices of different modes on different buses"),
     "address": Kind("the same I2C address", "", "-", "strap one to another address, or use another I2C host"),
-    "bus time": Kind("time on a bus", "of 1", "time of", "raise the clock, read less often, or use another bus"),
-    "core time": Kind("time on a core", "of 1", "time of", "lengthen periods, or shorten execution times"),
+    "bus time": Kind("time on a bus", "1", "time of", "raise the clock, read less often, or use another bus"),
+    "core time": Kind("time on a core", "1", "time of", "lengthen periods, or shorten execution times"),
     "memory": Kind("memory for the stack", "B", "stack memory of", "make stacks smaller"),
 }  # fmt: skip
 """Kind of limit -> how it is told."""

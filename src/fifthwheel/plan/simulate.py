@@ -2,8 +2,8 @@
 
 Preemptive fixed priorities on several cores: the most urgent ready jobs run, a pinned one on its core, an unpinned one
 on any core left free. A mutex lends its holder the level of the most urgent waiter and goes to that waiter; a semaphore
-lends nothing; a spinlock masks its core from asking to giving back, and goes to whoever asked first. It shares types with
-the analysis and no code: tests hold one against the other.
+lends nothing; a spinlock masks its core from asking to giving back, and goes to whoever asked first. Types are shared
+with the analysis and no code: tests hold one against the other.
 
 Time is in whole nanoseconds. An observed response is a lower bound on the worst; only analysis gives an upper one.
 """
