@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from fifthwheel.car.electronics import Electronics, Frame, Link, Task
@@ -167,8 +168,7 @@ def _errors(electronics: Electronics, link: Link, loads: tuple[LinkLoad, ...]) -
         )  # fmt: skip
     wrong = sum(frame.undetected for frame in frames)
     if wrong > WRONG:
-        bare = wrong / transfer.undetected_share(link.check)
-        enough = next((bits for bits in CHECKS if bare * transfer.undetected_share(bits) <= WRONG), CHECKS[-1])
+        enough = next((bits for bits in CHECKS if _wrong(link, bits) <= WRONG), CHECKS[-1])
         yield tell(
             "link-check", "warning" if link.check else "fault", _place(electronics, link, "check"),
             f"Some {said(wrong)} wrong frames per hour pass "
@@ -176,3 +176,9 @@ def _errors(electronics: Electronics, link: Link, loads: tuple[LinkLoad, ...]) -
             cause="An n-bit CRC lets 2^-n of wrong frames pass; fewer flipped bits than its Hamming distance, none",
             change=f"Set check of the link to {enough}", numbers={"wrong [1/h]": wrong, "limit [1/h]": WRONG},
         )  # fmt: skip
+
+
+def _wrong(link: Link, check: int) -> float:
+    """Return the wrong frames accepted per hour with a CRC of so many bits, which make each frame longer too."""
+    longer = replace(link, check=check)
+    return sum(frame_load(frame, longer).undetected for frame in link.frames)
