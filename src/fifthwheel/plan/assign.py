@@ -329,6 +329,10 @@ def _toml(change: Change) -> str:
     return json.dumps(value, ensure_ascii=False) if isinstance(value, str) else str(value)
 
 
+def _amount(value: float, unit: str) -> str:
+    return {"1": f"{100.0 * value:.0f} %", "B": said(value, "B")}.get(unit, f"{value:g}")
+
+
 def assign_text(proposal: Proposal) -> str:
     """Return a proposal as text: how far it came, what clashes, what to write, what is left without a place, slack."""
     parts = [f"{proposal.how_far[0].upper()}{proposal.how_far[1:]} ({proposal.seconds:.1f} s)."]
@@ -338,7 +342,8 @@ def assign_text(proposal: Proposal) -> str:
         parts.append("Without a place:\n" + "\n".join(f"  {part}: {why}" for part, why in proposal.left))
     if proposal.changes:
         parts.append(toml_text(proposal).rstrip())
-    rows = [f"  {one.resource}: {one.taken:.3g} of {one.there:.3g} {one.unit}".rstrip() for one in proposal.slack[:8]]
+    rows = [f"  {one.resource}: {_amount(one.taken, one.unit)} of {_amount(one.there, one.unit)} taken"
+            for one in proposal.slack[:8]]  # fmt: skip
     if rows:
         parts.append("Fullest:\n" + "\n".join(rows))
     if proposal.findings:
