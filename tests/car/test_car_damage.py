@@ -16,6 +16,7 @@ from fifthwheel.car.document import FaultyFileError, locate
 from fifthwheel.data import Quantity
 from fifthwheel.errors import CarError, SessionError
 from tests.car.car_texts import FULL_CAR, FULL_SESSION
+from tests.car.plan_texts import ELECTRONICS, FULL_PLAN
 
 CAR, SESSION = FULL_CAR.encode(), FULL_SESSION.encode()
 FOLDER = Path(tempfile.mkdtemp(prefix="fifthwheel-damage-"))
@@ -102,6 +103,16 @@ def test_a_car_with_slips_of_the_keyboard(changes: list[tuple[float, int, str]])
     car_or_error(text.encode())
 
 
+@settings(max_examples=150, deadline=None)
+@given(printable)
+def test_electronics_with_slips_of_the_keyboard(changes: list[tuple[float, int, str]]) -> None:
+    text = FULL_PLAN
+    for place, cut, put in changes:
+        at = int(place * len(text))
+        text = text[:at] + put + text[at + cut :]
+    car_or_error(text.encode())
+
+
 @settings(max_examples=100, deadline=None)
 @given(printable)
 def test_a_session_with_slips_of_the_keyboard(changes: list[tuple[float, int, str]]) -> None:
@@ -160,6 +171,16 @@ def toml(value: object) -> str:
 @given(st.sampled_from(LINES), values)
 def test_any_value_at_any_key(line: str, value: object) -> None:
     car_or_error(FULL_CAR.replace(line, f"{line.split('=')[0]}= {toml(value)}").encode("utf-8", "surrogatepass"))
+
+
+PLAN_LINES = [line for line in ELECTRONICS.splitlines() if "=" in line]
+
+
+@settings(max_examples=250, deadline=None)
+@given(st.sampled_from(PLAN_LINES), values)
+def test_any_value_at_any_key_of_the_electronics(line: str, value: object) -> None:
+    text = FULL_PLAN.replace(line, f"{line.split('=')[0]}= {toml(value)}", 1)
+    car_or_error(text.encode("utf-8", "surrogatepass"))
 
 
 @settings(max_examples=100, deadline=None)

@@ -85,20 +85,19 @@ def _name(value: Any) -> str:
 
 def _names_apart(described: _Described) -> Iterator[Fault]:
     for group in APART:
-        seen: dict[str, KeyPath] = {}
-        for table in group:
-            for path, entry in described.tables[table]:
-                name, at = _name(entry.get("name")), (*path, "name")
-                if not name:
-                    continue
-                if name == PACK and len(group) > 2:
-                    yield described.fault(at, "another name", f"'{PACK}', which is the traction pack")
-                elif name in seen:
-                    line = spot_of(described.document, seen[name], entry=True).line
-                    kinds = " and ".join(f"[[{'.'.join(kind)}]]" for kind in group)
-                    found = f"'{name}' again (first in line {line})"
-                    yield described.fault(at, f"each name once in {kinds}", found)
-                seen.setdefault(name, at)
+        seen: dict[str, int] = {}
+        entries = [entry for table in group for entry in described.tables[table]]
+        spots = [(spot_of(described.document, (*path, "name"), entry=True).line, path) for path, _ in entries]
+        for (line, path), (_, entry) in sorted(zip(spots, entries, strict=True), key=lambda pair: pair[0][0]):
+            name, at = _name(entry.get("name")), (*path, "name")
+            if name == PACK and len(group) > 2:
+                yield described.fault(at, "another name", f"'{PACK}', which is the traction pack")
+            elif name in seen:
+                kinds = " and ".join(f"[[{'.'.join(kind)}]]" for kind in group)
+                found = f"'{name}' again (first in line {seen[name]})"
+                yield described.fault(at, f"each name once in {kinds}", found)
+            elif name:
+                seen[name] = line
 
 
 @cache
