@@ -56,7 +56,7 @@ def test_a_grown_tyre_turns_more_slowly() -> None:
 def test_a_spinning_motor_counts_where_it_turns_the_wheel_faster() -> None:
     """6 cells of 4.2 V at 1080 rpm/V over 5.4 turn the rear wheels at 84 turns a second: 168 readings a second."""
     slow = replace(demo_car(), top_speed=Quantity(5.0))
-    rear = {"channels": ("wheel_angle_rl",)}
+    rear: dict[str, Any] = {"channels": ("wheel_angle_rl",)}
     assert found(read_at(167.9, **rear), slow)["encoder-alias"].severity == "fault"
     assert found(read_at(168.1, **rear), slow)["encoder-alias"].severity == "warning"
     assert "encoder-alias" not in found(read_at(167.9), slow)
