@@ -115,7 +115,7 @@ def numbered(order: Sequence[str], fixed: Mapping[str, int], levels: int) -> dic
     """Return priorities that follow an order of names, most urgent first, those of `fixed` as they are.
 
     Numbers go from 1 (0 is the idle task's) to levels - 1, as low as they can; where there are fewer numbers than
-    tasks, neighbours share the highest that is left. None when a stated number leaves no room.
+    tasks, the least urgent share. None when a stated number leaves no room.
     """
     rising = list(reversed(order))
     ceilings: list[int] = []
@@ -123,8 +123,7 @@ def numbered(order: Sequence[str], fixed: Mapping[str, int], levels: int) -> dic
     for name in reversed(rising):
         ceiling = min(ceiling, fixed.get(name, ceiling))
         ceilings.append(ceiling)
-        if name not in fixed:
-            ceiling = max(ceiling - 1, 1)
+        ceiling = max(ceiling - 1, 1)
     numbers: dict[str, int] = {}
     floor = 0
     for name, most in zip(rising, reversed(ceilings), strict=True):
