@@ -92,7 +92,7 @@ def gust_guess(conditions: Conditions) -> float:
 
 def sizes_of(curves: Curves, fit: RoadLoadFit, errors: Errors, around: Circumstances) -> Sizes:
     """Return how large gusts and unevenness were by what the fit leaves over, about the guess in `errors`."""
-    steps, few = np.linspace(-3.0, 2.5, 12), np.array([-1.5, 0.0, 1.5])
+    steps, few = np.linspace(-3.0, 2.5, 31), np.linspace(-2.0, 1.5, 5)
     wind, surface = errors.wind_sd * np.exp(UNKNOWN * steps), errors.surface_sd * np.exp(UNKNOWN * few)
     likelihood, covariance = likelihood_of_disturbances(
         fit, curves.t, curves.u, curves.s, curves.prior_mean, curves.prior_sd, errors, around, wind, surface
