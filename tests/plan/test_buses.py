@@ -79,7 +79,7 @@ PAIRS: dict[str, tuple[Electronics, Electronics]] = {
     # (3.3 V - 0.4 V) / 3 mA = 966.7 ohm (UM10204, 7.1)
     "pull-up-strong": (i2c(0x68, pull_up=967.0), i2c(0x68, pull_up=966.0)),
     # 20 pF and 100 pF/m: 400 pF at 3.8 m
-    "i2c-capacitance": (i2c(0x68, cable=3.79), i2c(0x68, cable=3.81)),
+    "bus-capacitance": (i2c(0x68, cable=3.79), i2c(0x68, cable=3.81)),
     # BUS-15: 128 bytes at 1 Mbit/s fill in 1.28 ms; a burst of 1000 bytes
     "fifo-overflow": (serial(1.27e-3, size=1000), serial(1.29e-3, size=1000)),
     "can-termination": (

@@ -410,7 +410,7 @@ def _pull_up(wiring: Wiring) -> Iterator[Finding]:
         )  # fmt: skip
     if capacitance > transfer.I2C_CAPACITANCE:
         yield tell(
-            "i2c-capacitance", "fault", _place(wiring, "cable"),
+            "bus-capacitance", "fault", _place(wiring, "cable"),
             f"Parts and cable of bus {bus.name} make some {said(capacitance, 'F')}, I2C bears 400 pF.",
             cause="100 pF per metre of cable and 10 pF per part", change="Shorten the cable or use a bus extender",
             numbers={"capacitance [F]": capacitance, "limit [F]": transfer.I2C_CAPACITANCE},

@@ -78,9 +78,9 @@ def check_needs(
         if purpose.place == "card" and electronics.card is None:
             found.append(_no_card(electronics, function))
         here = None if purpose.place == "card" else homes.get(function.task or "")
+        given = _available(purpose, here, sources)
         for demand in demands(purpose, expected):
             asked = _at_most(demand, function)
-            given = _available(purpose, here, sources)
             need = _judge(function, asked, given)
             needs.append(need)
             if need.verdict != "fine" and not (purpose.place == "card" and electronics.card is None):
