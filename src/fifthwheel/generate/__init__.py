@@ -1,0 +1,56 @@
+"""What is made from the checked plan of a car: documents for the workbench, and what came back from it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from fifthwheel.car.model import Car
+from fifthwheel.errors import CarError
+from fifthwheel.generate.bench import BenchTest, Workbench
+from fifthwheel.generate.bring_up import bring_up_list
+from fifthwheel.generate.continuity import continuity_list
+from fifthwheel.generate.files import Written, out_of_date, write_files
+from fifthwheel.generate.lists import list_files, typed_lists
+from fifthwheel.generate.outcomes import Result, Results, check_results, read_results
+from fifthwheel.generate.power import first_power_list
+from fifthwheel.plan.results import Plan
+
+__all__ = [
+    "BenchTest",
+    "Result",
+    "Results",
+    "Workbench",
+    "Written",
+    "check_results",
+    "list_files",
+    "out_of_date",
+    "read_results",
+    "typed_lists",
+    "workbench_of",
+    "write_files",
+    "write_workbench",
+]
+
+
+def workbench_of(car: Car, plan: Plan) -> Workbench:
+    """Return the harness and the lists of tests of a car. Raises CarError when car.toml states no electronics."""
+    electronics = car.electronics
+    if electronics is None:
+        raise CarError(
+            "there are no electronics to make documents of", where=str(car.path),
+            expected="at least one [[controller]]", do="State controllers, sensors, rails and cables (docs/plan.md)",
+        )  # fmt: skip
+    return Workbench(
+        car.name, car.units, plan.conductors, continuity_list(electronics), first_power_list(electronics, car),
+        bring_up_list(electronics, car),
+    )  # fmt: skip
+
+
+def write_workbench(car: Car, plan: Plan, folder: Path) -> list[Path]:
+    """Write harness table and lists as CSV into a folder; return their paths.
+
+    Results typed into earlier lists are carried over; a file that a person has changed otherwise is kept under another
+    name. The printable PDF of the same is `sheet.workbench`. Raises FifthwheelError.
+    """
+    files = list_files(workbench_of(car, plan), folder)
+    return list(write_files(folder, files, precious=typed_lists(files)).paths)
