@@ -138,7 +138,7 @@ def test_a_bus_without_mode_gets_one_that_all_its_sensors_take() -> None:
 
 
 def test_priorities_of_published_set_meet_its_deadlines_only_in_rate_monotonic_order() -> None:
-    """RT-02 (Joseph & Pandya 1986): (C, T) = (3, 7), (3, 12), (5, 20) ms, responses 3, 6 and 20 ms: full to the brim."""
+    """RT-02 (Joseph & Pandya 1986): (C, T) = (3, 7), (3, 12), (5, 20) ms, responses 3, 6 and 20 ms: full."""
     tasks = [
         build.task(name, period * 1e-3, execution * 1e-3, core=0, priority=None)
         for name, execution, period in (("slow", 5, 20), ("fast", 3, 7), ("middle", 3, 12))

@@ -294,23 +294,32 @@ def _breaks(car: Car, axis: Axis, points: Sequence[Point], check: Check) -> tupl
             known[value] = _point(car, (axis,), (value,), check)
         return known[value]
 
-    found = []
+    found: list[Break] = []
     for left, right in pairwise(points):
-        for key in sorted(left.checks.keys() ^ right.checks.keys()):
-            above = key in right.checks
-            low, high = _bisected(at, axis, key, left.values[0], right.values[0])
-            severity = (right if above else left).checks[key]
-            found.append(Break(*key, severity, low, high, above))
+        for key in sorted(left.checks.keys() | right.checks.keys()):
+            edges: dict[tuple[float, float], Break] = {}
+            for severity in ("warning", "fault"):
+                above = _reaches(right, key, severity)
+                if above != _reaches(left, key, severity):
+                    edge = _bisected(lambda value, k=key, s=severity: _reaches(at(value), k, s), axis, left, right)  # type: ignore[misc]
+                    edges[edge] = Break(*key, severity, *edge, above)
+            found += edges.values()
     return tuple(sorted(found, key=lambda one: (one.low, one.severity, one.check, one.place)))
 
 
-def _bisected(
-    at: Callable[[float], Point], axis: Axis, key: tuple[str, str], low: float, high: float
-) -> tuple[float, float]:
-    there = key in at(high).checks
-    while high - low > (1.0 if axis.whole else CLOSE * max(abs(low), abs(high))):
+def _reaches(point: Point, key: tuple[str, str], severity: str) -> bool:
+    """Return whether a finding is there with at least this severity."""
+    return point.checks.get(key) in ((severity, "fault") if severity == "warning" else ("fault",))
+
+
+def _bisected(there: Callable[[float], bool], axis: Axis, left: Point, right: Point) -> tuple[float, float]:
+    """Return two values CLOSE to one another between which `there` changes, as it does between two points."""
+    low, high = left.values[0], right.values[0]
+    wanted = there(high)
+    least = 1.0 if axis.whole else 1e-4 * (axis.values[-1] - axis.values[0])
+    while high - low > max(least, 0.0 if axis.whole else CLOSE * max(abs(low), abs(high))):
         middle = float((low + high) // 2) if axis.whole else 0.5 * (low + high)
-        if (key in at(middle).checks) == there:
+        if there(middle) == wanted:
             high = middle
         else:
             low = middle
@@ -335,16 +344,32 @@ def _break_lines(variation: Variation) -> list[str]:
     axis = variation.axes[0]
     lasting = set.intersection(*(set(point.checks.items()) for point in variation.points))
     lines = []
-    faulty = [point.count("fault") > 0 for point in variation.points]
-    if all(faulty):
-        lines.append("There is a fault at every value.")
-    elif not any(faulty):
-        lines.append("There is no fault at any value.")
+    sound = [f"from {_shown(axis, low)} to {_shown(axis, high)}" for low, high in sound_spans(variation)]
+    lines.append(f"No fault {' and '.join(sound)}." if sound else "There is a fault at every value.")
     for one in variation.breaks:
         side, edge = ("above", one.low) if one.above else ("below", one.high)
         lines.append(f"{one.severity} {one.check} {side} {_shown(axis, edge)}: {one.place}")
     lines += [f"{severity} {check} at every value: {place}" for (check, place), severity in sorted(lasting)]
     return lines
+
+
+def sound_spans(variation: Variation) -> tuple[tuple[float, float], ...]:
+    """Return the spans of a single axis [SI] in which no fault was found, their ends bisected."""
+    spans: list[tuple[float, float]] = []
+    begin: float | None = None
+    last = variation.points[0].values[0]
+    for point in variation.points:
+        value, fine = point.values[0], point.count("fault") == 0
+        within = [one for one in variation.breaks if one.severity == "fault" and last <= one.low and one.high <= value]
+        if fine and begin is None:
+            begin = max((one.high for one in within if not one.above), default=value)
+        elif not fine and begin is not None:
+            spans.append((begin, min((one.low for one in within if one.above), default=last)))
+            begin = None
+        last = value
+    if begin is not None:
+        spans.append((begin, last))
+    return tuple(spans)
 
 
 def _grid(variation: Variation) -> str:
