@@ -1,4 +1,4 @@
-"""Profiles of microcontrollers: the shipped ones hold what is known of their parts; faults of a builder's own are told."""
+"""Profiles of microcontrollers: the shipped ones hold what is known of their parts, faults of own ones are told."""
 
 from __future__ import annotations
 
