@@ -111,6 +111,15 @@ def test_a_free_pin_is_named_that_would_do() -> None:
     assert not found(selected(7, trait(6, "flash")))
 
 
+def test_no_two_findings_propose_one_pin() -> None:
+    """Two actuators on pins that do not exist: 0 and 1 are the first free ones."""
+    plan = board(actuators=(actuator("a", pin=90), actuator("b", pin=91)))
+    assert [f.remedy for f in check_pins(plan)[0]] == [
+        "Put pwm of a on pin 0 of front",
+        "Put pwm of b on pin 1 of front",
+    ]
+
+
 def test_two_selects_of_one_bus_are_told_once_by_the_buses() -> None:
     plan = board(buses=(bus(pins=SPI),), sensors=(sensor("a", select=5), sensor("b", select=5)))
     assert "pin-twice" not in found(plan)

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from fifthwheel.car.electronics import Bus, Card, Controller, Electronics, Frame, Host, Sensor, Task
 from fifthwheel.plan import transfer
 from fifthwheel.plan.results import BusLoad, DeviceLoad, Response
-from fifthwheel.plan.told import place_of, said, tell
+from fifthwheel.plan.told import at_least, at_most, place_of, said, tell
 
 if TYPE_CHECKING:
     from fifthwheel.car.model import Car
@@ -146,12 +146,16 @@ def wire_time(sensor: Sensor, bus: Bus) -> float:
 
 
 def bus_load(wiring: Wiring) -> BusLoad:
-    """Return how much of a bus's time is taken, device by device; of a UART's two directions the fuller one."""
+    """Return how much of a bus's time is taken, device by device; of a UART's two directions the fuller one.
+
+    On UART and CAN a device sends when it has something, not when it is read.
+    """
     bus, incoming, outgoing = wiring.bus, [], []
     driver = driver_time(bus, wiring.host) if bus.kind in ("spi", "i2c") else 0.0
     for sensor in wiring.sensors:
         times = wire_time(sensor, bus), driver * max(sensor.transactions, 1)
-        incoming.append(_load(sensor.name, *times, reading_rate(sensor, wiring.tasks) or 0.0))
+        sends = sensor.own_rate if bus.kind in ("uart", "can") else None
+        incoming.append(_load(sensor.name, *times, sends or reading_rate(sensor, wiring.tasks) or 0.0))
     for name, rate in wiring.messages:
         bits = transfer.can_frame_bits(CAN_SIZE) if bus.kind == "can" else transfer.UART_BITS * CAN_SIZE
         outgoing.append(_load(name, bits / bus.clock, 0.0, rate))
@@ -193,7 +197,8 @@ def clock_limit(bus: Bus, host: Host) -> float:
 
 
 def _occupancy(wiring: Wiring, load: BusLoad) -> Iterator[Finding]:
-    if load.share <= FULL:
+    """Yield a bus that is too full; of one that carries the link, the check of the link tells."""
+    if load.share <= FULL or wiring.frames:
         return
     wires = sum(device.wire * device.rate for device in load.devices)
     drivers = sum(device.driver * device.rate for device in load.devices)
@@ -213,7 +218,7 @@ def _relief(wiring: Wiring, load: BusLoad, wires: float, drivers: float) -> str:
     clock = wires * bus.clock / (FULL - drivers) if drivers < FULL else math.inf
     bears = [sensor.max_clock for sensor in wiring.sensors if sensor.max_clock is not None]
     if bus.kind == "spi" and host and clock <= min([clock_limit(bus, host), *bears]):
-        return f"Set clock of bus {bus.name} to {said(clock, 'Hz')} or more"
+        return f"Set clock of bus {bus.name} to {at_least(clock, 'Hz')} or more"
     if bus.by_interrupt and host and bus.transaction is None and host.transaction < host.interrupt_transaction:
         polled = wires + drivers * host.transaction / host.interrupt_transaction
         if polled <= FULL:
@@ -222,7 +227,7 @@ def _relief(wiring: Wiring, load: BusLoad, wires: float, drivers: float) -> str:
     spare = FULL - (load.share - worst.share)
     rate = spare / (worst.wire + worst.driver)
     if spare > 0.0:
-        return f"Read {worst.device} at {said(rate, 'Hz')} or less, or put devices on another bus"
+        return f"Read {worst.device} at {at_most(rate, 'Hz')} or less, or put devices on another bus"
     return f"Read every device {load.share / FULL:.2f} times less often, or put devices on another bus"
 
 
@@ -246,7 +251,7 @@ def _host(wiring: Wiring) -> Iterator[Finding]:
             "host-clock", "fault", _place(wiring, "clock"),
             f"Bus {bus.name} runs at {said(bus.clock, 'Hz')}, host {host.name} does {said(limit, 'Hz')} on these pins.",
             cause="The pin matrix and the host's divider limit the clock",
-            change=f"Set clock of bus {bus.name} to {said(limit, 'Hz')} or less{pins}",
+            change=f"Set clock of bus {bus.name} to {at_most(limit, 'Hz')} or less{pins}",
             numbers={"clock [Hz]": bus.clock, "limit [Hz]": limit},
         )  # fmt: skip
 
@@ -261,7 +266,7 @@ def _devices(wiring: Wiring) -> Iterator[Finding]:
                 "device-clock", "fault", _of(wiring, sensor, "max_clock"),
                 f"{sensor.name} bears {said(sensor.max_clock, 'Hz')}, bus {bus.name} runs at {said(bus.clock, 'Hz')}.",
                 cause="All devices of a bus run at one clock",
-                change=f"Set clock of bus {bus.name} to {said(slowest, 'Hz')} or less, or use another bus",
+                change=f"Set clock of bus {bus.name} to {at_most(slowest, 'Hz')} or less, or use another bus",
                 numbers={"clock [Hz]": bus.clock, "limit [Hz]": sensor.max_clock},
             )  # fmt: skip
         if bus.kind == "spi" and bus.mode is not None and sensor.modes and bus.mode not in sensor.modes:
@@ -291,7 +296,7 @@ def _unknown(wiring: Wiring) -> Iterator[Finding]:
     if silent:
         yield tell(
             "reading-rate-unknown", "note", _place(wiring),
-            f"How often {', '.join(silent)} are read is not stated: their load on bus {bus.name} is not counted.",
+            f"No reading rate is known for {', '.join(silent)}: the load on bus {bus.name} leaves them out.",
             cause="Neither rate, task nor own_rate tells", change="State the task or the rate of each",
         )  # fmt: skip
     unbound = [s.name for s in wiring.sensors if s.max_clock is None]
@@ -309,13 +314,13 @@ def _cable(wiring: Wiring) -> Iterator[Finding]:
     if bus.kind == "spi" and bus.clock > MARGIN * limit:
         trip = 2.0 * transfer.PROPAGATION * bus.cable
         longest = (0.5 * MARGIN / bus.clock - ANSWER) / (2.0 * transfer.PROPAGATION)
-        shorter = f", or the cable to {longest:.2f} m" if longest > 0.0 else ""
+        shorter = f", or the cable to {at_most(longest, 'm')}" if longest > 0.0 else ""
         yield tell(
             "clock-cable", "fault" if bus.clock > limit else "warning", _place(wiring, "clock"),
             f"At {said(bus.clock, 'Hz')} half a period is {said(0.5 / bus.clock, 's')}; the answer takes "
             f"{said(trip, 's')} over {bus.cable:g} m of cable and back and {said(ANSWER, 's')} in the parts.",
             cause="The host reads its input half a period after the edge that asked for the bit",
-            change=f"Set clock of bus {bus.name} to {said(MARGIN * limit, 'Hz')} or less{shorter}",
+            change=f"Set clock of bus {bus.name} to {at_most(MARGIN * limit, 'Hz')} or less{shorter}",
             numbers={"clock [Hz]": bus.clock, "limit [Hz]": limit, "cable [m]": bus.cable},
         )  # fmt: skip
     branch = {"spi": EDGE / (4.0 * transfer.PROPAGATION), "can": CAN_STUB * min(1.0, 1e6 / bus.clock)}.get(bus.kind)
@@ -382,7 +387,7 @@ def _pull_up(wiring: Wiring) -> Iterator[Finding]:
     largest = limit / transfer.i2c_rise_time(1.0, capacitance)
     volts = bus.logic or (wiring.controller.profile.logic if wiring.controller else 3.3)
     smallest = (volts - 0.4) / transfer.I2C_SINK
-    wanted = f"between {said(smallest, 'ohm')} and {said(largest, 'ohm')}"
+    wanted = f"between {at_least(smallest, 'ohm')} and {at_most(largest, 'ohm')}"
     place, key = _place(wiring, "pull_up"), f"pull_up of bus {bus.name}"
     if bus.pull_up is None:
         yield tell(
@@ -437,7 +442,7 @@ def _fifo(wiring: Wiring) -> Iterator[Finding]:
         waiting = min(wait * bus.clock / transfer.UART_BITS, sum(_burst(wait, bus.clock, *b) for b in bursts))
         if waiting > host.fifo:
             full = transfer.fill_time(host.fifo, bus.clock)
-            period = f"read at least every {said(full - response, 's')}" if full > response else "read sooner"
+            period = f"read at least every {at_most(full - response, 's')}" if full > response else "read sooner"
             yield tell(
                 "fifo-overflow", "fault",
                 place_of(wiring.electronics, wiring.tasks[name].lines, "period", f"task {name}"),
@@ -486,7 +491,7 @@ def _hosts(electronics: Electronics, wirings: tuple[Wiring, ...]) -> Iterator[Fi
                 place_of(electronics, controller.lines, "", f"controller {controller.name}"),
                 f"{devices[controller.name]} SPI devices hang on {controller.name}, whose hosts have {free} selects.",
                 cause="Further devices need selects that the code drives, which costs time and may not be held off",
-                change=f"Move {devices[controller.name] - free} to another controller, or drive their selects in code",
+                change=f"Move {_devices_said(devices[controller.name] - free)} elsewhere, or drive selects in code",
                 numbers={"devices": devices[controller.name], "selects": free},
             )  # fmt: skip
 
@@ -502,6 +507,10 @@ def _host_twice(wiring: Wiring, other: Wiring) -> Finding:
     )  # fmt: skip
 
 
+def _devices_said(count: int) -> str:
+    return "one device" if count == 1 else f"{count} devices"
+
+
 def _selects(wiring: Wiring) -> Iterator[Finding]:
     host, bus = wiring.host, wiring.bus
     count = len(wiring.sensors) + (wiring.card is not None)
@@ -510,7 +519,7 @@ def _selects(wiring: Wiring) -> Iterator[Finding]:
             "software-selects", "note", _place(wiring),
             f"{count} devices hang on bus {bus.name}, host {host.name} drives {host.devices} chip selects by itself.",
             cause="The others' selects are driven by code before and after each transaction",
-            change=f"Move {count - host.devices} devices to another SPI host, or count the time of driven selects in "
+            change=f"Move {_devices_said(count - host.devices)} to another SPI host, or count driven selects in "
             f"transaction of bus {bus.name}",
             numbers={"devices": count, "selects": host.devices},
         )  # fmt: skip

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from fifthwheel.car.electronics import Card, Electronics
 from fifthwheel.plan import transfer
 from fifthwheel.plan.results import CardLoad
-from fifthwheel.plan.told import place_of, said, tell
+from fifthwheel.plan.told import at_least, at_most, place_of, said, tell
 
 if TYPE_CHECKING:
     from fifthwheel.car.model import Car
@@ -73,7 +73,8 @@ def _rate(electronics: Electronics, card: Card, load: CardLoad) -> Iterator[Find
         f"Records of {card.record} B at {said(card.rate, 'Hz')} are {said(load.write, 'B/s')}, {100 * share:.0f} % of "
         f"what {by} sustains.",
         cause="A card that is busy all the time does not catch up after a long write",
-        change=f"Record at {said(fits, 'Hz')} or less, or use a card that sustains {said(load.write / FULL, 'B/s')}",
+        change=f"Record at {at_most(fits, 'Hz')} or less, or use a card that sustains "
+        f"{at_least(load.write / FULL, 'B/s')}",
         numbers={"write [B/s]": load.write, "sustained [B/s]": load.sustained, "share [1]": share},
     )  # fmt: skip
 
@@ -99,7 +100,7 @@ def _stall(electronics: Electronics, card: Card, load: CardLoad) -> Iterator[Fin
             "card-stall", "note", _place(electronics, card, "stall"),
             f"The longest write is said to be {said(card.stall, 's')}; a card may take {said(STALL, 's')}.",
             cause="A card clears blocks while it is written, at moments of its own choice",
-            change=f"Reckon with {said(STALL, 's')}: a buffer of {said(SAFETY * load.write * STALL, 'B')}",
+            change=f"Reckon with {said(STALL, 's')}: a buffer of {at_least(SAFETY * load.write * STALL, 'B')}",
             numbers={"stall [s]": card.stall, "usual [s]": STALL},
         )  # fmt: skip
     if card.block % BLOCK:
@@ -130,7 +131,7 @@ def _size(electronics: Electronics, card: Card, load: CardLoad) -> Iterator[Find
             f"A session of {card.duration / 3600.0:.1f} h is {said(load.session, 'B')}, the card holds "
             f"{said(card.size, 'B')}.",
             cause="Record size, rate and duration multiply",
-            change=f"Use a card of {said(load.session, 'B')} or more, or record for "
+            change=f"Use a card of {at_least(load.session, 'B')} or more, or record for "
             f"{math.floor(card.size / load.write / 36.0) / 100.0:g} h or less",
             numbers={**numbers, "size [B]": card.size},
         )  # fmt: skip

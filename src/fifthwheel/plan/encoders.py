@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from fifthwheel.car.electronics import Electronics, Sensor
 from fifthwheel.plan.buses import reading_rate
 from fifthwheel.plan.purposes import CONTROL_SPEED, SLIP_STEP, expect
-from fifthwheel.plan.told import place_of, said, tell
+from fifthwheel.plan.told import at_least, at_most, place_of, said, tell
 
 if TYPE_CHECKING:
     from fifthwheel.car.model import Car
@@ -119,13 +119,13 @@ def _alias(electronics: Electronics, reading: Reading) -> Iterator[Finding]:
         return
     needed, sensor = alias_rate(reading.top) / MARGIN, reading.sensor
     key = "rate" if sensor.rate is not None else "task"
-    task = f"period of task {sensor.task} to {said(1.0 / needed, 's')} or less" if sensor.rate is None else ""
+    task = f"period of task {sensor.task} to {at_most(1.0 / needed, 's')} or less" if sensor.rate is None else ""
     yield tell(
         "encoder-alias", "fault" if half >= 1.0 else "warning", place_of(electronics, sensor.lines, key, sensor.name),
         f"Wheel {reading.wheel.upper()} turns {100 * half:.0f} % of half a turn between readings at "
         f"{said(reading.rate, 'Hz')}: {reading.top / (2 * math.pi):.1f} turns per second at most.",
         cause="Half a turn or more between two readings looks like a turn the other way",
-        change="Set " + (task or f"rate of {sensor.name} to {said(needed, 'Hz')} or more"),
+        change="Set " + (task or f"rate of {sensor.name} to {at_least(needed, 'Hz')} or more"),
         numbers={"share [1]": half, "rate [Hz]": reading.rate, "needed [Hz]": needed, "turning [rad/s]": reading.top},
     )  # fmt: skip
 
@@ -154,7 +154,7 @@ def _fine(electronics: Electronics, reading: Reading) -> Iterator[Finding]:
             f"{reading.wheel.upper()}, more than {said(limit, 'm/s')}, 2 % slip at {CONTROL_SPEED:g} m/s.",
             cause="A difference over a short interval multiplies the noise by the rate",
             change=f"Take the speed over {math.ceil(noise / limit)} readings, or read at "
-            f"{said(reading.rate * limit / noise, 'Hz')}",
+            f"{at_most(reading.rate * limit / noise, 'Hz')}",
             numbers={"noise [m/s]": noise, "limit [m/s]": limit},
         )  # fmt: skip
 
@@ -198,7 +198,7 @@ def _log(electronics: Electronics, car: Car, readings: tuple[Reading, ...]) -> I
             f"counted above {speed:.1f} m/s.",
             cause="Half a turn or more goes by between two rows",
             change=f"Log wheel_turned_{wheel} or wheel_speed_{wheel}, counted on the car, or the angle at "
-            f"{said(alias_rate(reading.top) / MARGIN, 'Hz')}",
+            f"{at_least(alias_rate(reading.top) / MARGIN, 'Hz')}",
             numbers={"rate [Hz]": angle, "speed [m/s]": speed, "needed [Hz]": alias_rate(reading.top) / MARGIN},
         )  # fmt: skip
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from fifthwheel.car.electronics import Electronics, Frame, Link, Task
 from fifthwheel.plan import transfer
 from fifthwheel.plan.results import FrameLoad, LinkLoad
-from fifthwheel.plan.told import place_of, said, tell
+from fifthwheel.plan.told import at_least, at_most, place_of, said, tell
 
 if TYPE_CHECKING:
     from fifthwheel.car.model import Car
@@ -89,12 +89,12 @@ def _ends(electronics: Electronics, link: Link) -> Iterator[Finding]:
         elif bus.controller is not None and bus.controller not in link.between:
             trouble = f"is on {bus.controller}, which the link does not join"
         elif bus.clock != link.baud:
-            trouble = f"runs at {said(bus.clock, 'bit/s')}, the link at {said(link.baud, 'bit/s')}"
+            trouble = f"runs at {said(bus.clock, 'bit/s', 6)}, the link at {said(link.baud, 'bit/s', 6)}"
         if trouble:
             yield tell(
                 "link-bus", "fault", _place(electronics, link, "buses"), f"Bus {name} of the link {trouble}.",
                 cause="The link needs a UART at one rate on each of its controllers",
-                change=f"State a UART bus of {' and of '.join(link.between)} at {said(link.baud, 'bit/s')}",
+                change=f"State a UART bus of {' and of '.join(link.between)} at {said(link.baud, 'bit/s', 6)}",
             )  # fmt: skip
     at = {buses[name].controller for name in link.buses if name in buses}
     missing = [end for end in link.between if end not in at and None not in at]
@@ -113,13 +113,13 @@ def _occupancy(electronics: Electronics, link: Link, load: LinkLoad) -> Iterator
     baud = link.baud * load.share / FULL
     worst = max(load.frames, key=lambda frame: frame.time * frame.rate)
     spare = FULL - (load.share - worst.time * worst.rate)
-    instead = f", or send {worst.frame} at {said(spare / worst.time, 'Hz')} or less" if spare > 0.0 else ""
+    instead = f", or send {worst.frame} at {at_most(spare / worst.time, 'Hz')} or less" if spare > 0.0 else ""
     yield tell(
         "link-occupancy", "fault" if load.share > 1.0 else "warning", _place(electronics, link, "baud"),
         f"Frames from {load.source} to {load.target} take {100 * load.share:.0f} % of the link at "
         f"{said(link.baud, 'bit/s')}, more than {100 * FULL:.0f} %.",
         cause=f"Most of it is {worst.frame}: {worst.size} bytes, {said(worst.time, 's')}, {said(worst.rate, 'Hz')}",
-        change=f"Set baud of the link to {said(baud, 'bit/s')} or more{instead}",
+        change=f"Set baud of the link to {at_least(baud, 'bit/s')} or more{instead}",
         numbers={"share [1]": load.share, "limit [1]": FULL, "needed [bit/s]": baud},
     )  # fmt: skip
 
@@ -148,8 +148,8 @@ def _frame(electronics: Electronics, link: Link, frame: Frame, server: Task | No
             f"Frame {frame.name} is to go out at {said(frame.rate, 'Hz')}; task {server.name} runs at "
             f"{said(1.0 / server.period, 'Hz')}.",
             cause="A task sends what is new once in its period",
-            change=f"Set rate of frame {frame.name} to {said(1.0 / server.period, 'Hz')} or period of task "
-            f"{server.name} to {said(1.0 / frame.rate, 's')}",
+            change=f"Set rate of frame {frame.name} to {at_most(1.0 / server.period, 'Hz')} or period of task "
+            f"{server.name} to {at_most(1.0 / frame.rate, 's')}",
             numbers={"rate [Hz]": frame.rate, "task [Hz]": 1.0 / server.period},
         )  # fmt: skip
 
@@ -163,7 +163,7 @@ def _errors(electronics: Electronics, link: Link, loads: tuple[LinkLoad, ...]) -
             "link-loss", "warning", _place(electronics, link, "error_rate"),
             f"At a bit error rate of {link.error_rate:g}, {100 * worst.lost:.1f} % of frames {worst.frame} are lost.",
             cause=f"Each has {transfer.UART_BITS * worst.size} bits on the wire, and one wrong bit loses it",
-            change=f"Send frames of {bits / transfer.UART_BITS:.0f} bytes or less, lower the baud, or pair the wires",
+            change=f"Send frames of {int(bits / transfer.UART_BITS)} bytes or less, lower the baud, or pair the wires",
             numbers={"lost [1]": worst.lost, "limit [1]": LOST},
         )  # fmt: skip
     wrong = sum(frame.undetected for frame in frames)

@@ -15,7 +15,7 @@ from fifthwheel.plan.buses import reading_rate
 from fifthwheel.plan.encoders import log_rates
 from fifthwheel.plan.purposes import PURPOSES, Demand, Purpose, demands, expect, purpose_of
 from fifthwheel.plan.results import Need, Response
-from fifthwheel.plan.told import place_of, said, tell
+from fifthwheel.plan.told import at_least, at_most, place_of, said, tell
 
 if TYPE_CHECKING:
     from fifthwheel.car.model import Car
@@ -298,18 +298,18 @@ def _remedy(
         return _bring(electronics, demand, sources, here)
     if need.verdict == "too slow" and given is not None:
         if given.limit.startswith("period"):
-            return f"Set {given.limit} to {said(1.0 / need.rate, 's')} or less"
-        return f"Set {given.limit} to {said(need.rate, 'Hz')} or more"
+            return f"Set {given.limit} to {at_most(1.0 / need.rate, 's')} or less"
+        return f"Set {given.limit} to {at_least(need.rate, 'Hz')} or more"
     if need.verdict == "too late" and given is not None:
         over = said(need.has_age - need.age, "s")
         way = f"frame {given.frame}, or put its task where the sensor is" if given.frame else "its reading task"
         return f"Take {over} off: shorten the period of {way}, or the sensor's own filter"
     unit = _unit(channel, demand)
     if need.verdict == "clipped" and channel.startswith("wheel_angle_"):
-        return f"Read and pass on {channel} at {said(need.reach / math.pi, 'Hz')} or more, or count turns: wheel_turned"
+        return f"Read and pass on {channel} at {at_least(need.reach / math.pi, 'Hz')} or more, or count turns"
     if need.verdict == "clipped":
-        return f"Set the range of {channel} to {said(need.reach, unit)} or more"
-    return f"Use a sensor whose {channel} has steps of {said(need.step, unit)} or less"
+        return f"Set the range of {channel} to {at_least(need.reach, unit)} or more"
+    return f"Use a sensor whose {channel} has steps of {at_most(need.step, unit)} or less"
 
 
 def _bring(electronics: Electronics, demand: Demand, sources: Sources, here: str | None) -> str:
@@ -318,10 +318,10 @@ def _bring(electronics: Electronics, demand: Demand, sources: Sources, here: str
         channel = next((name for name in demand.channels if name in table), None)
         target = here or (electronics.card.controller if electronics.card else None)
         if channel and target and home != target:
-            return f"Carry {channel} in a frame from {home} to {target} at {said(demand.rate, 'Hz')} or more"
+            return f"Carry {channel} in a frame from {home} to {target} at {at_least(demand.rate, 'Hz')} or more"
         if channel:
-            return f"Log {channel} at {said(demand.rate, 'Hz')} or more: state it in [[channel]]"
-    return f"Fit a sensor that gives {_either(demand)} at {said(demand.rate, 'Hz')} or more, or drop the function"
+            return f"Log {channel} at {at_least(demand.rate, 'Hz')} or more: state it in [[channel]]"
+    return f"Fit a sensor that gives {_either(demand)} at {at_least(demand.rate, 'Hz')} or more, or drop the function"
 
 
 def _unknown(electronics: Electronics, function: Function) -> Finding:

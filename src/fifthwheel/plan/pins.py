@@ -67,10 +67,11 @@ def check_pins(electronics: Electronics, car: Car | None = None) -> tuple[tuple[
         used[claim.controller.name, claim.pin].append(claim)
     pins = {c.name: {pin.number: pin for pin in c.profile.pins} for c in electronics.controllers}
     found: list[Finding] = []
+    taken = set(used)
     for claim in claims:
-        found += _claim(electronics, claim, pins[claim.controller.name], frozenset(used))
+        found += _claim(electronics, claim, pins[claim.controller.name].get(claim.pin), taken)
     for sharing in used.values():
-        found += _twice(electronics, sharing, pins, frozenset(used))
+        found += _twice(electronics, sharing, taken)
     found += _own_pins(electronics, frozenset(used))
     found += _levels(electronics, pins)
     uses = (
@@ -125,38 +126,40 @@ def _beware(pin: Pin | None) -> str:
     return "; ".join([*missing, *(TRAITS[trait] for trait in sorted(pin.traits)), *([pin.note] if pin.note else [])])
 
 
-def _free(controller: Controller, want: str, used: frozenset[tuple[str, int]]) -> str:
-    """Return "pin N" for a free pin that can do what is wanted without a trait to beware of, else words."""
-    deaf = {"radio"} if want == "analogue" and controller.radio else set()
+def _free(claim: Claim, taken: set[tuple[str, int]], *also: str) -> str:
+    """Return "pin N of front" for a free pin that can do what is wanted without a trait to beware of, else words.
+
+    taken: pins in use, to which the one proposed is added, so that no two findings propose one pin.
+    """
+    controller = claim.controller
+    deaf = {"radio"} if claim.want == "analogue" and controller.radio else set()
     for pin in controller.profile.pins:
-        if (controller.name, pin.number) not in used and pin.roles >= ROLES[want] and not pin.traits & (CAREFUL | deaf):
-            return f"pin {pin.number}"
-    return "another pin, once one is free"
+        fits = pin.roles >= ROLES[claim.want] | set(also) and not pin.traits & (CAREFUL | deaf)
+        if fits and (controller.name, pin.number) not in taken:
+            taken.add((controller.name, pin.number))
+            return f"pin {pin.number} of {controller.name}"
+    return f"another pin of {controller.name}, once one is free"
 
 
-def _claim(
-    electronics: Electronics, claim: Claim, pins: Mapping[int, Pin], used: frozenset[tuple[str, int]]
-) -> Iterator[Finding]:
+def _claim(electronics: Electronics, claim: Claim, pin: Pin | None, taken: set[tuple[str, int]]) -> Iterator[Finding]:
     """Yield what one use of one pin meets: each finding names a free pin that would do."""
-    controller, pin = claim.controller, pins.get(claim.pin)
+    controller, number = claim.controller, {"pin": float(claim.pin)}
     place = place_of(electronics, claim.lines, claim.key, claim.thing)
-    do = f"Put {claim.role} on {_free(controller, claim.want, used)} of {controller.name}"
-    number = {"pin": float(claim.pin)}
     if pin is None:
         what = f"{controller.name} has no pin {claim.pin}, wanted for {claim.role}."
         cause = f"The profile {controller.profile.name} does not list it"
-        yield tell("pin-missing", "fault", place, what, cause=cause, change=do, numbers=number)
+        change = f"Put {claim.role} on {_free(claim, taken)}"
+        yield tell("pin-missing", "fault", place, what, cause=cause, change=change, numbers=number)
         return
-    for name, cause in _lacking(claim, pin):
-        what = f"Pin {claim.pin} of {controller.name} cannot be {claim.role}."
-        yield tell(name, "fault", place, what, cause=cause, change=do, numbers=number)
-    for name, severity, trouble, cause in _traits(claim, pin):
+    troubles: list[tuple[str, Severity, str, str]] = [*_lacking(claim, pin), *_traits(claim, pin)]
+    change = f"Put {claim.role} on {_free(claim, taken)}" if troubles else ""
+    for name, severity, trouble, cause in troubles:
         what = f"Pin {claim.pin} of {controller.name}, used for {claim.role}, {trouble}."
-        yield tell(name, severity, place, what, cause=cause, change=do, numbers=number)
+        yield tell(name, severity, place, what, cause=cause, change=change, numbers=number)
     if claim.want == "pulse" and "in" in pin.roles and "pull" not in pin.roles:
         what = f"Pin {claim.pin} of {controller.name}, used for {claim.role}, has no pull of its own."
         cause = "When the wire is off the input floats and counts noise"
-        change = f"Fit 10 kohm to ground or supply at the pin, or put it on {_free_pull(controller, used)}"
+        change = f"Fit 10 kohm to ground or supply at the pin, or put it on {_free(claim, taken, 'pull')}"
         yield tell("pin-no-pull", "warning", place, what, cause=cause, change=change, numbers=number)
 
 
@@ -184,29 +187,24 @@ def _free_pull(controller: Controller, used: frozenset[tuple[str, int]]) -> str:
     return "a pin with pulls, once one is free"
 
 
-def _lacking(claim: Claim, pin: Pin) -> Iterator[tuple[str, str]]:
-    """Yield (check, cause) for each ability that a pin lacks for its use."""
+def _lacking(claim: Claim, pin: Pin) -> Iterator[tuple[str, Severity, str, str]]:
+    """Yield (check, severity, trouble, cause) for each ability that a pin lacks for its use."""
     missing = ROLES[claim.want] - pin.roles
-    if claim.want == "pwm" and "out" not in pin.roles:
-        missing = missing | {"out"}
-    if "out" in missing:
-        yield "pin-input-only", "It is an input only"
+    if "out" in missing or (claim.want == "pwm" and "out" not in pin.roles):
+        yield "pin-input-only", "fault", "is an input only", "The profile gives it no output"
     elif "pwm" in missing:
-        yield "pin-no-pwm", "It cannot give pulses of a set length"
-    if "in" in missing and "analogue" not in missing:
-        yield "pin-output-only", "It is no input"
+        yield "pin-no-pwm", "fault", "gives no pulses", "It cannot give pulses of a set length"
+    if "in" in missing:
+        yield "pin-output-only", "fault", "is no input", "The profile gives it no input"
     if "interrupt" in missing:
-        yield "pin-no-interrupt", "It cannot raise an interrupt, so that edges go by unseen"
+        yield "pin-no-interrupt", "fault", "raises no interrupt", "Edges go by unseen"
     if "analogue" in missing:
-        yield "pin-no-analogue", "No converter is on it"
+        yield "pin-no-analogue", "fault", "is no analogue input", "No converter is on it"
     elif claim.want == "analogue" and "radio" in pin.traits and claim.controller.radio:
-        yield "pin-analogue-radio", "The radio takes its converter while it is on"
+        yield "pin-analogue-radio", "fault", "is dead with the radio on", "The radio takes its converter while it is on"
 
 
-def _twice(
-    electronics: Electronics, sharing: list[Claim], pins: Mapping[str, Mapping[int, Pin]],
-    used: frozenset[tuple[str, int]],
-) -> Iterator[Finding]:  # fmt: skip
+def _twice(electronics: Electronics, sharing: list[Claim], taken: set[tuple[str, int]]) -> Iterator[Finding]:
     """Yield a pin with two uses; two selects on one bus are told by the check of buses."""
     selects = {claim.bus for claim in sharing if claim.key == "select"}
     if len(sharing) < 2 or (len(selects) == 1 and all(claim.key == "select" for claim in sharing)):
@@ -216,7 +214,7 @@ def _twice(
     yield tell(
         "pin-twice", "fault", place_of(electronics, last.lines, last.key, last.thing),
         f"Pin {last.pin} of {controller.name} is given twice: {roles}.",
-        cause="A pin carries one signal", change=f"Put {last.role} on {_free(controller, last.want, used)}",
+        cause="A pin carries one signal", change=f"Put {last.role} on {_free(last, taken)}",
         numbers={"pin": float(last.pin), "uses": float(len(sharing))},
     )  # fmt: skip
 

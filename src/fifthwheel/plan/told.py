@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from fifthwheel.car.electronics import Electronics, Lines
 from fifthwheel.data import Finding, Severity
@@ -33,3 +33,21 @@ def said(value: float, unit: str = "", digits: int = 3) -> str:
     if abs(number) >= 1000.0 and power < 3:
         number, power = number / 1000.0, power + 1
     return f"{number:g} {('p', 'n', 'u', 'm', '', 'k', 'M', 'G')[power + 4]}{unit}"
+
+
+def at_least(value: float, unit: str = "") -> str:
+    """Return a number as said, rounded up, so that what it asks for is enough as printed."""
+    return said(_rounded(value, math.ceil), unit)
+
+
+def at_most(value: float, unit: str = "") -> str:
+    """Return a number as said, rounded down, so that what it allows is little enough as printed."""
+    return said(_rounded(value, math.floor), unit)
+
+
+def _rounded(value: float, direction: Callable[[float], int]) -> float:
+    if value <= 0.0 or not math.isfinite(value):
+        return value
+    step = 10.0 ** (math.floor(math.log10(value)) - 2)
+    nearest = round(value / step)
+    return (nearest if abs(value / step - nearest) < 1e-9 else direction(value / step)) * step
