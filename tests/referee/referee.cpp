@@ -246,7 +246,8 @@ class Referee {
                 sum_ay += b_.ay;
             }
             const bool stopping = phase.pedal == "brake" || phase.pedal == "rest";
-            if (stopping && b_.u < 0.02 && before >= b_.u) stop();
+            // a car that slides sideways has not stopped
+            if (stopping && b_.u < 0.02 && before >= b_.u && std::fabs(b_.v) < 0.05) stop();
         }
         write(number, sum_ax / kPerRow, sum_ay / kPerRow, (b_.psi - psi) / dt, (b_.theta - theta) / dt,
               (b_.phi - phi) / dt);
