@@ -127,10 +127,12 @@ def on_rows(recording: Recording, line: Timeline, name: str, *, ahead: float = 0
     x = own[good] - ahead
     values = np.interp(line.t, x, believed[good])
     reach = max(hold, 2.0 / channel.rate if channel.rate > 0.0 else hold)
-    before = np.clip(np.searchsorted(x, line.t, side="right") - 1, 0, x.size - 1)
-    after = np.clip(before + 1, 0, x.size - 1)
-    near = np.minimum(np.abs(line.t - x[before]), np.abs(x[after] - line.t))
-    values[near > reach] = np.nan
+    # Far from a reading are only rows in wide gaps between readings and before or after them all.
+    edges = np.concatenate([[-np.inf], x, [np.inf]])
+    for gap in np.flatnonzero(~(np.diff(edges) <= 2.0 * reach)):
+        first, last = np.searchsorted(line.t, (edges[gap], edges[gap + 1]))
+        t = line.t[first:last]
+        values[first:last][np.minimum(t - edges[gap], edges[gap + 1] - t) > reach] = np.nan
     return values
 
 
