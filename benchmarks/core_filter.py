@@ -71,7 +71,7 @@ def settings() -> dict[str, Any]:
         "radius": [0.05] * 4, "growth_speed": 20.0, "rear_axle_x": -0.16, "antenna_x": 0.0, "antenna_y": 0.0,
         "bias_accel_walk": 4e-6, "bias_gyro_walk": 8e-9, "gyro_noise": 1e-7, "slope_walk": 1e-6,
         "still_speed_variance": 1e-6, "still_rate_variance": 1e-6, "radius_shared_sd": 0.01,
-        "radius_axle_sd": [0.002, 0.002], "growth_shared_sd": 0.01, "pair_wheels": True, "trust_wheels": False,
+        "place_walk": 0.05, "walk_every": 8, "growth_shared_sd": 0.01, "pair_wheels": True, "trust_wheels": False,
         "prior_mean": [mean[k] for k in core.STATES], "prior_sd": [sd[k] for k in core.STATES],
     }  # fmt: skip
 

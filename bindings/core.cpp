@@ -65,6 +65,10 @@ fw::MotionSettings<double> settings_of(const nb::dict& d) {
     s.gyro_noise = number(d, "gyro_noise");
     if (d.contains("gyro_scale_walk")) s.gyro_scale_walk = number(d, "gyro_scale_walk");
     s.slope_walk = number(d, "slope_walk");
+    if (d.contains("place_walk")) s.place_walk = number(d, "place_walk");
+    if (d.contains("slide_time")) s.slide_time = number(d, "slide_time");
+    if (d.contains("walk_every")) s.walk_every = nb::cast<int>(d["walk_every"]);
+    if (s.walk_every < 1) throw std::invalid_argument("walk_every");
     s.still_speed_variance = number(d, "still_speed_variance");
     s.still_rate_variance = number(d, "still_rate_variance");
     numbers(d, "prior_mean", s.prior_mean, fw::motion::count);
@@ -73,7 +77,6 @@ fw::MotionSettings<double> settings_of(const nb::dict& d) {
     s.pair_wheels = nb::cast<bool>(d["pair_wheels"]);
     s.trust_wheels = nb::cast<bool>(d["trust_wheels"]);
     s.growth_shared_sd = number(d, "growth_shared_sd");
-    numbers(d, "radius_axle_sd", s.radius_axle_sd, 2);
     return s;
 }
 
@@ -97,6 +100,7 @@ fw::MotionRows rows_of(const nb::dict& d) {
     r.wheel_variance = field<float>(d, "wheel_variance", 4 * n);
     r.wheel_own = field<float>(d, "wheel_own", 4 * n);
     r.wheel_load = field<float>(d, "wheel_load", 4 * n);
+    r.wheel_slide = field<float>(d, "wheel_slide", 4 * n);
     r.lateral_variance = field<float>(d, "lateral_variance", n);
     if (d.contains("lateral_memory")) r.lateral_memory = nb::cast<float>(d["lateral_memory"]);
     r.still = field<uint8_t>(d, "still", n);
@@ -198,7 +202,7 @@ void motion_backward(const nb::dict& settings, const nb::dict& rows, const nb::d
 
 void motion_draw(const nb::dict& settings, const nb::dict& rows, const nb::dict& fixes,
                  const nb::dict& restarts, Array<double> kept, Array<double> adjoints, size_t first,
-                 size_t last, Array<double> start, Array<float> steps, Array<double> out,
+                 size_t last, Array<double> start, Array<float> steps, Array<float> walks, Array<double> out,
                  Array<double> constants) {
     const auto s = settings_of(settings);
     const auto r = rows_of(rows);
@@ -212,14 +216,17 @@ void motion_draw(const nb::dict& settings, const nb::dict& rows, const nb::dict&
     window.last = last;
     window.draws = start.size() / fw::motion::count;
     const size_t length = last - first;
+    const size_t every = size_t(s.walk_every);
     if (last <= first || start.size() != window.draws * fw::motion::count ||
-        steps.size() != length * fw::motion_noises * window.draws ||
+        steps.size() != length * fw::motion_quick * window.draws ||
+        walks.size() != (last / every - first / every + 1) * fw::motion_slow * window.draws ||
         out.size() != fw::motion_draw_quantities * length * window.draws ||
         constants.size() != (fw::motion::count - fw::motion::wandering) * window.draws) {
         throw std::length_error("output");
     }
     window.start = start.data();
     window.steps = steps.data();
+    window.walks = walks.data();
     for (size_t q = 0; q < fw::motion_draw_quantities; ++q)
         window.out[q] = out.data() + q * length * window.draws;
     window.constants = constants.data();
@@ -320,7 +327,8 @@ NB_MODULE(_core, m) {
     m.attr("motion_quantities") = fw::MotionOutput::quantities;
     m.def("motion_forward", &motion_forward);
     m.def("motion_backward", &motion_backward);
-    m.attr("motion_noises") = int(fw::motion_noises);
+    m.attr("motion_quick") = int(fw::motion_quick);
+    m.attr("motion_slow") = int(fw::motion_slow);
     m.attr("motion_draw_quantities") = int(fw::motion_draw_quantities);
     m.def("motion_draw", &motion_draw);
     m.def("smooth_linear", &smooth_linear);

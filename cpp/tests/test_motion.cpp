@@ -32,6 +32,7 @@ fw::MotionSettings<double> small_car() {
     s.bias_gyro_walk = 8e-9;
     s.gyro_noise = 1e-7;
     s.slope_walk = 1e-6;
+    s.place_walk = 0.05;
     for (double& sd : s.prior_sd) sd = 0.1;
     return s;
 }
@@ -40,8 +41,8 @@ fw::MotionGaussian<double> some_state(unsigned seed) {
     std::mt19937_64 random(seed);
     std::normal_distribution<double> normal;
     fw::MotionGaussian<double> state{};
-    const double scale[N] = {3,    3,    0.8,  4,    0.3,  5,    0.2,  0.2,  0.01, 0.01, 0.01, 0.01,
-                             2e-3, 2e-3, 0.01, 0.01, 0.01, 0.01, 0.03, 0.03, 0.01, 0.01, 0.01, 0.02};
+    const double scale[N] = {3,   3,    0.8,  4,    0.3,  5,    0.2,  0.2,  0.01, 0.01, 0.01, 0.5,
+                             0.5, 0.01, 2e-3, 2e-3, 0.01, 0.01, 0.03, 0.03, 0.01, 0.01, 0.01, 0.02};
     double A[N][N];
     for (int i = 0; i < N; ++i) {
         state.x[i] = scale[i] * normal(random);
@@ -58,7 +59,7 @@ fw::MotionGaussian<double> some_state(unsigned seed) {
     return state;
 }
 
-fw::MotionInput<double> some_input() { return {0.005, 3.0, 4.0, 0.8, 3e-4, 4e-4, 1e-6, 3.0, 4.0, 0.8}; }
+fw::MotionInput<double> some_input() { return {0.005, 3.0, 4.0, 0.8, 3e-4, 4e-4, 1e-6, 3.0, 4.0, 0.8, 0.04}; }
 
 // F by central differences of the propagation itself.
 Dense numeric_transition(const fw::MotionSettings<double>& s, const double* x0,
@@ -89,6 +90,8 @@ Dense applied_transition(const fw::MotionTransition<double>& f) {
         double out[fw::motion::moving];
         fw::motion_columns(f, unit, out);
         for (int i = 0; i < N; ++i) F[size_t(i)][size_t(j)] = i < fw::motion::moving ? out[i] : unit[i];
+        const bool slides = j == fw::motion::slide_front || j == fw::motion::slide_rear;
+        if (slides) F[size_t(j)][size_t(j)] *= f.slide_keep;
     }
     return F;
 }
@@ -160,6 +163,12 @@ TEST_CASE("the sparse prediction of the covariance is F P F' + Q, symmetric to t
     }
     expected[fw::motion::u][fw::motion::u] += f.q_u;
     expected[fw::motion::v][fw::motion::v] += f.q_v;
+    for (const int i : {fw::motion::east, fw::motion::north}) expected[size_t(i)][size_t(i)] += f.q_place;
+    // A first-order Gauss-Markov process of unit variance stays one: keep^2 + q = 1.
+    CHECK(f.slide_keep * f.slide_keep + f.q_slide == doctest::Approx(1.0));
+    CHECK(f.slide_keep == doctest::Approx(std::exp(-0.04 / s.slide_time)).epsilon(1e-3));
+    for (const int i : {fw::motion::slide_front, fw::motion::slide_rear})
+        expected[size_t(i)][size_t(i)] += f.q_slide;
     for (const int i : {fw::motion::bias_ax, fw::motion::bias_ay})
         expected[size_t(i)][size_t(i)] += f.q_bias_accel;
     expected[fw::motion::bias_gz][fw::motion::bias_gz] += f.q_bias_gyro;
@@ -209,14 +218,14 @@ TEST_CASE("the derivatives of every measurement are those of its prediction") {
         for (const double load : {0.0, 4.0, -6.0}) {
             for (const double steer : {0.0, 0.3}) {
                 fw::SparseRow<double> h;
-                fw::wheel_prediction(s, state.x, wheel, 0.8, 0.8, load, steer, state.x[fw::motion::u], 1.0,
-                                     h);
+                fw::wheel_prediction(s, state.x, wheel, 0.8, 0.8, load, 0.01, steer, state.x[fw::motion::u],
+                                     1.0, h);
                 check_derivatives(
                     state, h,
                     [&](const double* x) {
                         fw::SparseRow<double> none;
-                        return fw::wheel_prediction(s, x, wheel, 0.8, 0.8, load, steer, x[fw::motion::u], 1.0,
-                                                    none);
+                        return fw::wheel_prediction(s, x, wheel, 0.8, 0.8, load, 0.01, steer,
+                                                    x[fw::motion::u], 1.0, none);
                     },
                     // Products of two small corrections are left out of the derivatives (0.03 of a speed of 6
                     // m/s).
@@ -306,11 +315,11 @@ TEST_CASE("the forward filter also runs in single precision") {
     for (int k = 0; k < 2000; ++k) {
         fw::motion_predict(
             s, state,
-            fw::MotionInput<float>{0.005F, 2.0F, 0.0F, 0.0F, 1e-3F, 1e-3F, 1e-6F, 2.0F, 0.0F, 0.0F});
+            fw::MotionInput<float>{0.005F, 2.0F, 0.0F, 0.0F, 1e-3F, 1e-3F, 1e-6F, 2.0F, 0.0F, 0.0F, 0.0F});
         fw::SparseRow<float> h;
         const float z = 2.0F * 0.005F * float(k + 1);
-        const float y =
-            z - fw::wheel_prediction(s, state.x, 0, 0.0F, 0.0F, 0.0F, 0.0F, state.x[fw::motion::u], 1.0F, h);
+        const float y = z - fw::wheel_prediction(s, state.x, 0, 0.0F, 0.0F, 0.0F, 0.0F, 0.0F,
+                                                 state.x[fw::motion::u], 1.0F, h);
         fw::scalar_update(state, h, y, 1e-3F, 1e-3F, fw::Gate<float>{},
                           static_cast<fw::MotionApplied<float>*>(nullptr));
     }

@@ -7,7 +7,7 @@ core_version: int = 1
 
 motion_states: int = 24
 
-motion_wandering: int = 11
+motion_wandering: int = 13
 
 motion_stride: int = 24
 
@@ -37,7 +37,9 @@ def motion_backward(
     /,
 ) -> None: ...
 
-motion_noises: int = 8
+motion_quick: int = 3
+
+motion_slow: int = 9
 
 motion_draw_quantities: int = 7
 
@@ -52,8 +54,9 @@ def motion_draw(
     arg7: int,
     arg8: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu"}],
     arg9: Annotated[NDArray[numpy.float32], {"order": "C", "device": "cpu"}],
-    arg10: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu"}],
+    arg10: Annotated[NDArray[numpy.float32], {"order": "C", "device": "cpu"}],
     arg11: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu"}],
+    arg12: Annotated[NDArray[numpy.float64], {"order": "C", "device": "cpu"}],
     /,
 ) -> None: ...
 def smooth_linear(

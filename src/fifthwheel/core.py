@@ -21,8 +21,8 @@ CORE_VERSION: int = _core.core_version
 
 STATES: tuple[str, ...] = (
     "east", "north", "psi", "u", "v", "distance", "bias_ax", "bias_ay", "bias_gz", "slope_east", "slope_north",
-    "gyro_scale", "squat", "roll", "radius_fl", "radius_fr", "radius_rl", "radius_rr", "growth_front", "growth_rear",
-    "slip", "brake_slip", "side_slip", "latency",
+    "slide_front", "slide_rear", "gyro_scale", "squat", "roll", "radius_front", "radius_rear", "growth_front",
+    "growth_rear", "slip", "brake_slip", "side_slip", "latency",
 )  # fmt: skip
 """States of the motion filter in the core's order; the first WANDERING change with time, the rest are constants."""
 WANDERING: int = _core.motion_wandering
@@ -36,7 +36,10 @@ SENSOR_GROUPS: tuple[str, ...] = (
     "gnss position",
 )
 SEGMENT: int = _core.motion_segment
-NOISES: int = _core.motion_noises
+QUICK: int = _core.motion_quick
+"""Noises of a step of every row, which a draw needs normal numbers for."""
+SLOW: int = _core.motion_slow
+"""Noises of the steps of the walks, on every `walk_every`-th row."""
 
 assert len(STATES) == _core.motion_states
 assert len(QUANTITIES) == _core.motion_quantities
@@ -134,10 +137,12 @@ def draw_window(
     window: tuple[int, int],
     start: Floats,
     steps: NDArray[np.float32],
+    walks: NDArray[np.float32],
 ) -> tuple[Floats, Floats]:
     """Draw the motion in rows [first, last) jointly from its posterior.
 
-    start: (states, K) and steps: (last - first, noises, K) standard normal numbers. Returns (quantities, K, rows) and
+    start: (states, K), steps: (last - first, QUICK, K) and walks: (last // e - first // e + 1, SLOW, K) with e the
+    setting `walk_every`: standard normal numbers. Returns (quantities, K, rows) and
     the drawn constants (states - WANDERING, K). Windows drawn with the same `start` share their constants.
     """
     first, last = window
@@ -156,6 +161,7 @@ def draw_window(
             last,
             np.ascontiguousarray(start),
             np.ascontiguousarray(steps),
+            np.ascontiguousarray(walks),
             out,
             constants,
         )

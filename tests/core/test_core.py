@@ -39,7 +39,9 @@ def test_a_reading_that_is_not_finite_is_refused_with_a_reason() -> None:
 
     four = (False, False, False, False)
     wheels = WheelColumns(np.zeros((n, 4), dtype=np.float32), four, four, four, "")
-    fixed = settings(small_car(), wheels, Noise(0.05, 0.003, (0.02,) * 4), 0.01, None, 0.0, gnss=False)
+    fixed = settings(
+        small_car(), np.full(4, 0.05), wheels, Noise(0.05, 0.003, (0.02,) * 4), 0.01, None, 0.0, gnss=False
+    )
     restarts = {
         "row": np.zeros(0, dtype=np.int64),
         "mean": np.zeros((0, core.WANDERING)),

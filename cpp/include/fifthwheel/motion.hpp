@@ -10,6 +10,10 @@
 // straight, while the bias of the accelerometer keeps its own. Squat c_p and roll c_r [rad per m/s2] also
 // take up the scale error of each axis. Without an inertial sensor the inputs are zero and the biases wander
 // fast: they then are the acceleration.
+// What the slip of an axle differs from its expected slip lasts as long as its cause: `slide` times a size
+// that every reading carries; a first-order Gauss-Markov process of unit variance. Errors of GNSS positions
+// last much longer than the time between two fixes: east and north are those of the receiver, they wander
+// against the true ones (random walk), while fixes differ little from one to the next.
 #pragma once
 
 #include <math.h>
@@ -34,13 +38,13 @@ enum State : int {
     bias_gz,
     slope_east,
     slope_north,
+    slide_front,  // slip of the axle beyond what is expected, in units that every reading carries [1]
+    slide_rear,
     gyro_scale,
     squat,
     roll,
-    radius_fl,  // natural logarithm of true over stated radius
-    radius_fr,
-    radius_rl,
-    radius_rr,
+    radius_front,  // natural logarithm of true over stated radius
+    radius_rear,
     growth_front,  // relative growth of the radius at the reference rim speed
     growth_rear,
     slip,        // longitudinal slip per unit of load, driving or rolling [s2/m]
@@ -50,7 +54,7 @@ enum State : int {
     count
 };
 constexpr int moving = 6;      // east .. distance
-constexpr int wandering = 11;  // east .. slope_north: everything that is not a constant of the session
+constexpr int wandering = 13;  // east .. slide_rear: everything that is not a constant of the session
 
 }  // namespace motion
 
@@ -78,6 +82,9 @@ struct MotionSettings {
     Real gyro_noise = Real(0);       // [rad2/s], where the rows have none of their own
     Real gyro_scale_walk = Real(0);  // wander of the gyro's scale while the car turns [1/s]
     Real slope_walk = Real(0);       // [1/m]
+    Real place_walk = Real(0);       // wander of GNSS positions [m2/s]
+    Real slide_time = Real(2);       // correlation time of the slides [s]
+    int walk_every = 1;              // walks take one long step every so many rows
     // Take the mean of both wheels of an axle as one reading: their difference holds the yaw rate only as
     // well as track and tyres are known, so with a gyro it is left out.
     bool pair_wheels = true;
@@ -89,9 +96,8 @@ struct MotionSettings {
     Real still_rate_variance = Real(1e-6);
     Real prior_mean[motion::count] = {};
     Real prior_sd[motion::count] = {};
-    // What the radii of all wheels, and of the wheels of each axle, have in common (on top of prior_sd).
+    // What both axles have in common (on top of prior_sd).
     Real radius_shared_sd = Real(0);
-    Real radius_axle_sd[2] = {};
     Real growth_shared_sd = Real(0);
 };
 
@@ -112,6 +118,7 @@ struct MotionInput {
     Real slow_ax;
     Real slow_ay;
     Real slow_gz;
+    Real walk;  // time that the walks advance in this step [s]
 };
 
 // Derivatives of one step: only the entries of F - I that are not zero.
@@ -126,7 +133,9 @@ struct MotionTransition {
     Real distance_u;
     // Noise: variance of the velocity increments, of the heading increment, its effect on u and v, and of the
     // walks.
-    Real q_u, q_v, q_psi, gyro_u, gyro_v, q_bias_accel, q_bias_gyro, q_slope;
+    Real q_u, q_v, q_psi, gyro_u, gyro_v, q_place, q_bias_accel, q_bias_gyro, q_slope, q_slide;
+    Real slide_keep = Real(1);  // what is left of a slide
+    bool walks = false;
     // Accelerations and yaw rate of the step at the linearisation point.
     Real ax, ay, r;
 };
@@ -201,9 +210,13 @@ MotionTransition<Real> motion_transition(const MotionSettings<Real>& settings, c
     f.q_psi = in.noise_r * dt;
     f.gyro_u = vm;
     f.gyro_v = -um;
-    f.q_bias_accel = settings.bias_accel_walk * dt;
-    f.q_bias_gyro = (settings.bias_gyro_walk + settings.gyro_scale_walk * slow * slow) * dt;
-    f.q_slope = settings.slope_walk * (um < Real(0) ? -um : um) * dt;
+    f.walks = in.walk > Real(0);
+    f.q_place = settings.place_walk * in.walk;
+    f.q_bias_accel = settings.bias_accel_walk * in.walk;
+    f.q_bias_gyro = (settings.bias_gyro_walk + settings.gyro_scale_walk * slow * slow) * in.walk;
+    f.q_slope = settings.slope_walk * (um < Real(0) ? -um : um) * in.walk;
+    f.slide_keep = Real(1) / (Real(1) + in.walk / settings.slide_time);
+    f.q_slide = Real(1) - f.slide_keep * f.slide_keep;
     return f;
 }
 
@@ -220,6 +233,8 @@ void motion_advance(Real* x, const MotionTransition<Real>& f) {
     x[u] += (f.ax + f.r * vm) * dt;
     x[v] += (f.ay - f.r * um) * dt;
     x[psi] += f.r * dt;
+    x[slide_front] *= f.slide_keep;
+    x[slide_rear] *= f.slide_keep;
 }
 
 // rows[i] (i = east .. distance) += (F - I) applied to the rows of `m`, element by element over `length`
@@ -299,6 +314,14 @@ MotionTransition<Real> motion_predict(const MotionSettings<Real>& settings, Moti
     state.P[v][psi] += psi_v;
     state.P[u][v] += u_v;
     state.P[v][u] += u_v;
+    if (!f.walks) return f;
+    for (int i = slide_front; i <= slide_rear; ++i) {
+        for (int j = 0; j < S; ++j) state.P[i][j] *= f.slide_keep;
+        for (int j = 0; j < count; ++j) state.P[j][i] *= f.slide_keep;
+        state.P[i][i] += f.q_slide;
+    }
+    state.P[east][east] += f.q_place;
+    state.P[north][north] += f.q_place;
     state.P[bias_ax][bias_ax] += f.q_bias_accel;
     state.P[bias_ay][bias_ay] += f.q_bias_accel;
     state.P[bias_gz][bias_gz] += f.q_bias_gyro;
@@ -324,6 +347,8 @@ void motion_transposed(const MotionTransition<Real>& f, Real* m) {
     m[gyro_scale] += f.psi_scale * p + f.u_scale * a + f.v_scale * b;
     m[squat] += f.u_squat * a;
     m[roll] += f.v_roll * b;
+    m[slide_front] *= f.slide_keep;
+    m[slide_rear] *= f.slide_keep;
 }
 
 // Take the adjoint back over one step: l = F' l, L = F' L F.
@@ -347,6 +372,8 @@ void motion_predict_adjoint(MotionAdjoint<Real>& adjoint, const MotionTransition
         L[gyro_scale][j] += f.psi_scale * p + f.u_scale * a + f.v_scale * b;
         L[squat][j] += f.u_squat * a;
         L[roll][j] += f.v_roll * b;
+        L[slide_front][j] *= f.slide_keep;
+        L[slide_rear][j] *= f.slide_keep;
     }
     for (int i = 0; i < count; ++i) motion_transposed(f, L[i]);
     for (int i = 0; i < count; ++i) {
@@ -378,16 +405,13 @@ MotionGaussian<Real> motion_start(const MotionSettings<Real>& settings) {
         state.x[i] = settings.prior_mean[i];
         state.P[i][i] = settings.prior_sd[i] * settings.prior_sd[i];
     }
-    for (int i = 0; i < 4; ++i) {
-        for (int j = 0; j < 4; ++j) {
-            Real shared = settings.radius_shared_sd * settings.radius_shared_sd;
-            if (i / 2 == j / 2) shared += settings.radius_axle_sd[i / 2] * settings.radius_axle_sd[i / 2];
-            state.P[motion::radius_fl + i][motion::radius_fl + j] += shared;
-        }
-    }
+    const Real rolling = settings.radius_shared_sd * settings.radius_shared_sd;
     const Real growing = settings.growth_shared_sd * settings.growth_shared_sd;
-    for (int i = motion::growth_front; i <= motion::growth_rear; ++i) {
-        for (int j = motion::growth_front; j <= motion::growth_rear; ++j) state.P[i][j] += growing;
+    for (int i = 0; i < 2; ++i) {
+        for (int j = 0; j < 2; ++j) {
+            state.P[motion::radius_front + i][motion::radius_front + j] += rolling;
+            state.P[motion::growth_front + i][motion::growth_front + j] += growing;
+        }
     }
     return state;
 }
@@ -411,13 +435,13 @@ Real rim_speed(Real pulled, Real growth, Real growth_speed) {
 }
 
 // Rim speed at the stated radius, omega * radius, of wheel i under `load` [m/s2] at steer angle `steer`
-// [rad]: forward velocity of the hub times (1 + slip * load) over the true relative radius, which grows with
-// the square of the turn rate: R = R0 (1 + growth (omega R0 / growth_speed)^2). `guide`: a calm forward speed
-// for the derivatives with respect to constants. The derivatives are weighed by `part` and added to those
-// already in h.
+// [rad]: forward velocity of the hub times (1 + slip * load + size * slide) over the true relative radius,
+// which grows with the square of the turn rate: R = R0 (1 + growth (omega R0 / growth_speed)^2). `guide`: a
+// calm forward speed for the derivatives with respect to constants. The derivatives are weighed by `part` and
+// added to those already in h.
 template <typename Real>
 Real wheel_prediction(const MotionSettings<Real>& settings, const Real* x, int wheel, Real gz, Real slow_gz,
-                      Real load, Real steer, Real guide, Real part, SparseRow<Real>& h) {
+                      Real load, Real size, Real steer, Real guide, Real part, SparseRow<Real>& h) {
     using namespace motion;
     const Real scale = Real(1) + x[gyro_scale];
     const Real rate = gz - x[bias_gz];
@@ -434,8 +458,10 @@ Real wheel_prediction(const MotionSettings<Real>& settings, const Real* x, int w
     // The radius grows with the square of the turn rate: rim (1 + growth (rim / growth_speed)^2) = pulled.
     const int loaded = load < -settings.light_load ? brake_slip : slip;
     const int grown = wheel < 2 ? growth_front : growth_rear;
-    const Real slipping = Real(1) + x[loaded] * load;
-    const Real log_radius = x[radius_fl + wheel];
+    const int slide = wheel < 2 ? slide_front : slide_rear;
+    const int stated = wheel < 2 ? radius_front : radius_rear;
+    const Real slipping = Real(1) + x[loaded] * load + x[slide] * size;
+    const Real log_radius = x[stated];
     const Real shrinking = Real(1) - log_radius + log_radius * log_radius / Real(2);
     const Real pulled = slipping * shrinking * hub;
     const Real rim = rim_speed(pulled, x[grown], settings.growth_speed);
@@ -447,11 +473,12 @@ Real wheel_prediction(const MotionSettings<Real>& settings, const Real* x, int w
     if (s != Real(0)) h.merge(v, part * s * factor);
     h.merge(bias_gz, -part * scale * arm * factor);
     h.merge(gyro_scale, part * (slow_gz - x[bias_gz]) * arm * factor);
-    h.merge(radius_fl + wheel, part * (log_radius - Real(1)) * slipping * follow * calm);
+    h.merge(stated, part * (log_radius - Real(1)) * slipping * follow * calm);
     const Real steady = calm / (Real(1) + x[grown] * q);
     h.merge(grown,
             -part * follow * steady * steady * steady / (settings.growth_speed * settings.growth_speed));
     if (load != Real(0)) h.merge(loaded, part * load * shrinking * follow * calm);
+    if (size != Real(0)) h.merge(slide, part * size * shrinking * follow * calm);
     return rim;
 }
 

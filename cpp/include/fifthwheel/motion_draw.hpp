@@ -14,8 +14,17 @@
 
 namespace fifthwheel {
 
-constexpr int motion_noises = 8;           // u, v, psi increments; walks of three biases and two slopes
+constexpr int motion_quick = 3;            // noises of every row: increments of u, v, psi
+constexpr int motion_noises = 12;          // and of rows with walks: east, north, biases, slopes, slides
 constexpr int motion_draw_quantities = 7;  // u v r ax ay distance psi
+
+constexpr int motion_slow = motion_noises - motion_quick;
+
+// State that a walk moves.
+constexpr int motion_walk_state(int noise) {
+    return noise < motion_quick + 2 ? motion::east + noise - motion_quick
+                                    : motion::bias_ax + noise - motion_quick - 2;
+}
 
 // Order of states for the start of a window: constants first.
 constexpr int motion_start_order(int i) {
@@ -27,8 +36,10 @@ struct MotionWindow {
     size_t first = 0;  // rows [first, last)
     size_t last = 0;
     size_t draws = 0;
-    const double* start = nullptr;             // standard normal numbers [count][draws]
-    const float* steps = nullptr;              // standard normal numbers [last - first][motion_noises][draws]
+    const double* start = nullptr;  // standard normal numbers [count][draws]
+    const float* steps = nullptr;   // standard normal numbers [last - first][motion_quick][draws]
+    const float* walks =
+        nullptr;  // the same [last / walk_every - first / walk_every + 1][motion_slow][draws]
     double* out[motion_draw_quantities] = {};  // [draws][last - first]
     double* constants = nullptr;               // * drawn constants [count - wandering][draws]
 };
@@ -102,12 +113,23 @@ class MotionDraw {
     // Work out what the step from a row with filtered mean `x` to the next one needs.
     static void factor(MotionFactor<Real>& out, const MotionGaussian<Real>& predicted,
                        const MotionGaussian<Real>& next, const MotionTransition<Real>& f, const Real* x) {
+        constexpr int M = motion_noises;
+        const Real q[M] = {f.q_u,          f.q_v,         f.q_psi,   f.q_place, f.q_place, f.q_bias_accel,
+                           f.q_bias_accel, f.q_bias_gyro, f.q_slope, f.q_slope, f.q_slide, f.q_slide};
+        out.f = f;
+        if (f.walks) {
+            solve<M>(out, predicted, next, q, x);
+        } else {
+            solve<motion_quick>(out, predicted, next, q, x);
+        }
+    }
+
+    template <int M>
+    static void solve(MotionFactor<Real>& out, const MotionGaussian<Real>& predicted,
+                      const MotionGaussian<Real>& next, const Real* q, const Real* x) {
         using namespace motion;
         constexpr int S = padded(count);
-        constexpr int M = motion_noises;
-        const Real q[M] = {f.q_u,          f.q_v,         f.q_psi,   f.q_bias_accel,
-                           f.q_bias_accel, f.q_bias_gyro, f.q_slope, f.q_slope};
-        out.f = f;
+        const MotionTransition<Real>& f = out.f;
         Real C[count][S];
         for (int i = 0; i < count; ++i) {
             out.shift[i] = next.x[i] - predicted.x[i];
@@ -116,7 +138,7 @@ class MotionDraw {
         }
         cholesky<Real, count>(C, Real(1e-13));
         // Y = C^-1 G Q, then X = C'^-1 Y = P^-1 G Q; both [count][M].
-        Real(*X)[M] = out.X;
+        Real(*X)[motion_noises] = out.X;
         for (int i = 0; i < count; ++i) {
             for (int m = 0; m < M; ++m) X[i][m] = Real(0);
         }
@@ -125,7 +147,7 @@ class MotionDraw {
         X[psi][2] = q[2];
         X[u][2] = q[2] * f.gyro_u;
         X[v][2] = q[2] * f.gyro_v;
-        for (int m = 3; m < M; ++m) X[bias_ax + m - 3][m] = q[m];
+        for (int m = motion_quick; m < M; ++m) X[motion_walk_state(m)][m] = q[m];
         for (int i = 0; i < count; ++i) {
             for (int a = 0; a < i; ++a) {
                 for (int m = 0; m < M; ++m) X[i][m] -= C[i][a] * X[a][m];
@@ -133,14 +155,18 @@ class MotionDraw {
             const Real inverse = C[i][i] > Real(0) ? Real(1) / C[i][i] : Real(0);
             for (int m = 0; m < M; ++m) X[i][m] *= inverse;
         }
+        Real W[M][padded(M)];
         for (int a = 0; a < M; ++a) {
             for (int b = 0; b < M; ++b) {
                 Real sum = a == b ? q[a] : Real(0);
                 for (int i = 0; i < count; ++i) sum -= X[i][a] * X[i][b];
-                out.V[a][b] = sum;
+                W[a][b] = sum;
             }
         }
-        cholesky<Real, M>(out.V, Real(1e-12));
+        cholesky<Real, M>(W, Real(1e-12));
+        for (int a = 0; a < M; ++a) {
+            for (int b = 0; b < M; ++b) out.V[a][b] = W[a][b];
+        }
         for (int i = count; i-- > 0;) {
             for (int a = i + 1; a < count; ++a) {
                 for (int m = 0; m < M; ++m) X[i][m] -= C[a][i] * X[a][m];
@@ -158,7 +184,8 @@ class MotionDraw {
             Real* d = row(d_, i);
             for (size_t j = low; j < high; ++j) d[j] += shift;
         }
-        for (int m = 0; m < motion_noises; ++m) {
+        const int noises = factor.f.walks ? motion_noises : motion_quick;
+        for (int m = 0; m < noises; ++m) {
             Real* w = row(w_, m);
             for (size_t j = low; j < high; ++j) w[j] = Real(0);
             for (int i = 0; i < count; i += 4) {
@@ -226,17 +253,29 @@ class MotionDraw {
   private:
     Real* row(Real* base, int i) const { return base + size_t(i) * n_; }
 
+    // Standard normal numbers of noise i in the step from row k to the next one.
     const float* normals(size_t k, int i) const {
-        return window_.steps + ((k - window_.first) * size_t(motion_noises) + size_t(i)) * n_;
+        if (i < motion_quick) {
+            return window_.steps + ((k - window_.first) * size_t(motion_quick) + size_t(i)) * n_;
+        }
+        const size_t every = size_t(settings_.walk_every);
+        const size_t slot = (k + 1) / every - window_.first / every;
+        return window_.walks + (slot * size_t(motion_slow) + size_t(i - motion_quick)) * n_;
     }
 
     // d = F^-1 (d - G w): walks, heading, then the pair (u, v), then what is integrated from them.
     void undo(const MotionTransition<Real>& f, size_t low, size_t high) {
         using namespace motion;
-        for (int m = 3; m < motion_noises; ++m) {
-            Real* d = row(d_, bias_ax + m - 3);
-            const Real* w = row(w_, m);
-            for (size_t j = low; j < high; ++j) d[j] -= w[j];
+        if (f.walks) {
+            const Real grown = Real(1) / f.slide_keep;
+            for (int m = motion_quick; m < motion_noises; ++m) {
+                const int state = motion_walk_state(m);
+                Real* d = row(d_, state);
+                const Real* w = row(w_, m);
+                for (size_t j = low; j < high; ++j) d[j] -= w[j];
+                if (state < slide_front) continue;
+                for (size_t j = low; j < high; ++j) d[j] *= grown;
+            }
         }
         const Real inverse = Real(1) / (Real(1) - f.u_v * f.v_u);
         Real *e = row(d_, east), *n = row(d_, north), *p = row(d_, psi), *a = row(d_, u), *b = row(d_, v);
@@ -283,7 +322,9 @@ Status motion_draw(const MotionSettings<Real>& settings, const MotionRows& rows,
     static_assert(motion::count % 4 == 0, "states are taken four at a time");
     if (window.first >= window.last || window.last > rows.count || window.draws == 0)
         return Status::bad_argument;
-    if (window.start == nullptr || window.steps == nullptr) return Status::bad_argument;
+    if (window.start == nullptr || window.steps == nullptr || window.walks == nullptr) {
+        return Status::bad_argument;
+    }
     for (size_t j = 0; j < restarts.count; ++j) {
         if (size_t(restarts.row[j]) > window.first && size_t(restarts.row[j]) < window.last) {
             return Status::bad_argument;

@@ -34,8 +34,9 @@ struct MotionRows {
         nullptr;                       // [count][4], (m/s)^2 at the stated radius; 0 leaves a reading out
     const float* wheel_own = nullptr;  // * variance of the single reading; wheel_variance where null
     const float* wheel_load =
-        nullptr;               // * [count][4], m/s2 that the wheel's tyre force gives its share of the car
-    float lateral_memory = 1;  // variance as white noise over variance of a single value
+        nullptr;  // * [count][4], m/s2 that the wheel's tyre force gives its share of the car
+    const float* wheel_slide = nullptr;  // * [count][4], size of the slip that a slide of one stands for [1]
+    float lateral_memory = 1;            // variance as white noise over variance of a single value
     const float* lateral_variance = nullptr;  // * (m/s)^2; 0 leaves the lateral constraint out
     const uint8_t* still = nullptr;           // * 1 where the car is known to stand
 };
@@ -115,7 +116,7 @@ class MotionPass {
         const bool afresh = restart_ < restarts_.count && size_t(restarts_.row[restart_]) == k;
         if (k > 0) {
             MotionInput<Real> in = input(k - 1);
-            if (afresh) in.dt = Real(0);
+            if (afresh) in.dt = in.walk = Real(0);
             f = motion_predict(settings_, state, in);
         }
         int restarted = 0;
@@ -149,6 +150,8 @@ class MotionPass {
         in.slow_ax = Real(rows_.slow_ax != nullptr ? rows_.slow_ax[k] : rows_.ax[k]);
         in.slow_ay = Real(rows_.slow_ay != nullptr ? rows_.slow_ay[k] : rows_.ay[k]);
         in.slow_gz = slow_rate(k);
+        const size_t every = size_t(settings_.walk_every);
+        in.walk = (k + 1) % every == 0 ? dt * Real(every) : Real(0);
         return in;
     }
 
@@ -274,9 +277,10 @@ class MotionPass {
         out.load = rows_.wheel_load != nullptr ? Real(rows_.wheel_load[at]) : Real(0);
         const Real steer = rows_.steer != nullptr && finite(rows_.steer[k]) ? Real(rows_.steer[k]) : Real(0);
         const Real guide = rows_.guide != nullptr ? Real(rows_.guide[k]) : x[motion::u];
-        out.y =
-            omega * settings_.radius[wheel] - wheel_prediction(settings_, x, wheel, Real(rows_.gz[k]),
-                                                               slow_rate(k), out.load, steer, guide, part, h);
+        const Real size = rows_.wheel_slide != nullptr ? Real(rows_.wheel_slide[at]) : Real(0);
+        const Real gz = Real(rows_.gz[k]);
+        out.y = omega * settings_.radius[wheel] - wheel_prediction(settings_, x, wheel, gz, slow_rate(k),
+                                                                   out.load, size, steer, guide, part, h);
         return out;
     }
 

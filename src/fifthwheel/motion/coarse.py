@@ -8,7 +8,7 @@ import numpy as np
 
 from fifthwheel.core import MotionProblem
 from fifthwheel.data import Floats, Ints
-from fifthwheel.motion.levels import COARSE_STEP, WHEEL_STEP
+from fifthwheel.motion.levels import COARSE_STEP, WHEEL_STEP, walk_every
 from fifthwheel.motion.prepare import Timeline, WheelColumns, smooth
 
 
@@ -43,7 +43,8 @@ def coarse_problem(problem: MotionProblem, kept: Ints, line: Timeline) -> Motion
         fixes["row"] = at.astype(np.int64)
     restarts = dict(problem.restarts)
     restarts["row"] = np.searchsorted(kept, restarts["row"]).astype(np.int64)
-    return MotionProblem(problem.settings, rows, fixes, restarts)
+    settings = dict(problem.settings) | {"walk_every": walk_every(every * line.dt)}
+    return MotionProblem(settings, rows, fixes, restarts)
 
 
 def thinned(wheels: WheelColumns, push: Floats | None, radius: np.ndarray, line: Timeline) -> np.ndarray:

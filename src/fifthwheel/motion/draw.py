@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from fifthwheel.core import DRAWN, NOISES, STATES, WANDERING, draw_window
+from fifthwheel.core import DRAWN, QUICK, SLOW, STATES, WANDERING, draw_window
 from fifthwheel.data import Draws, Floats, Motion, Track
 from fifthwheel.errors import FifthwheelError
 
@@ -59,9 +59,11 @@ def draw_motion(motion: Motion, windows: Sequence[tuple[int, int, int]], count: 
         for a, b in _pieces(posterior, first + posterior.offset, last + posterior.offset):
             own = start.copy()
             own[constants:] = rng.standard_normal((WANDERING, count))
-            steps = rng.standard_normal((b - a, NOISES, count), dtype=np.float32)
+            steps = rng.standard_normal((b - a, QUICK, count), dtype=np.float32)
+            every = posterior.problem.settings["walk_every"]
+            walks = rng.standard_normal((b // every - a // every + 1, SLOW, count), dtype=np.float32)
             piece, drawn = draw_window(
-                posterior.problem, posterior.filtered.kept, posterior.adjoints, (a, b), own, steps
+                posterior.problem, posterior.filtered.kept, posterior.adjoints, (a, b), own, steps, walks
             )
             low = a - posterior.offset - first
             values[:, :, low : low + b - a] = piece
@@ -76,7 +78,7 @@ def _shared(posterior: Posterior, drawn: Floats) -> dict[str, Floats]:
     radius = posterior.problem.settings["radius"]
     shared = {}
     for i, wheel in enumerate(("fl", "fr", "rl", "rr")):
-        shared[f"wheel_radius_{wheel}"] = radius[i] * np.exp(named[f"radius_{wheel}"])
+        shared[f"wheel_radius_{wheel}"] = radius[i] * np.exp(named["radius_front" if i < 2 else "radius_rear"])
     shared["wheel_radius"] = np.mean([shared[f"wheel_radius_{w}"] for w in ("fl", "fr", "rl", "rr")], axis=0)
     shared["tyre_growth_front"], shared["tyre_growth_rear"] = named["growth_front"], named["growth_rear"]
     shared["tyre_growth"] = named["growth_front"]

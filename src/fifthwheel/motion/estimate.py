@@ -34,8 +34,11 @@ from fifthwheel.motion.gnss import (
     fix_columns,
     gnss_fixes,
     noise_scale,
+    position_noise,
     speed_memory,
     speed_on_rows,
+    typical_accuracy,
+    usual_walk,
 )
 from fifthwheel.motion.levels import (
     COARSE_STEP,
@@ -44,14 +47,13 @@ from fifthwheel.motion.levels import (
     aliasing,
     coasting_resistance,
     force_noise,
-    loads,
     rate_noise,
     rolling_density,
     session_noise,
     settings,
+    side_ratio,
     stated_resistance,
     wheel_places,
-    wheel_variance,
 )
 from fifthwheel.motion.mounting import Mounting, level, twist
 from fifthwheel.motion.notes import motion_notes
@@ -70,6 +72,7 @@ from fifthwheel.motion.prepare import (
 )
 from fifthwheel.motion.starts import Start, segment_starts
 from fifthwheel.motion.still import standstill
+from fifthwheel.motion.tyres import cornering_drag, pull, wheel_variance
 
 UNKNOWN_FORCE = 5.0
 """Power spectral density [m2/s3] of a lateral force that nothing measures: some m/s2 over some tenths of a second."""
@@ -108,8 +111,10 @@ class Scene:
     noise: Noise
     force: tuple[Floats, Floats]
     steer: Floats | None
+    radius: Floats
+    """(4,) [m] the stated rolling radii, what the wheels of an axle differ by taken from the session."""
     rim: np.ndarray
-    """(n, 4) float32 rim speeds at the stated radius [m/s]."""
+    """(n, 4) float32 rim speeds at that radius [m/s]."""
     read: np.ndarray
     """(n, 4) float32 wheel speeds [rad/s] as the filter takes them: see thinned."""
     resisting: tuple[float, float]
@@ -165,8 +170,8 @@ def look(recording: Recording, car: Car) -> Scene:
     wheels = wheel_columns(recording, car, line)
     inertial = inertial_columns(recording, car, line)
     fixes = gnss_fixes(recording, car, line)
-    radius = np.array([tyre_of(car, i).radius.value for i in range(4)], dtype=np.float32)
-    rim = wheels.speed * radius
+    radius = np.array([tyre_of(car, i).radius.value for i in range(4)])
+    rim = wheels.speed * radius.astype(np.float32)
     first_guess = car.gnss.latency.value if car.gnss is not None else 0.1
     gnss_speed = speed_on_rows(fixes, first_guess, line) if fixes is not None else None
     still = standstill(wheels, inertial, gnss_speed, car, line)
@@ -175,6 +180,10 @@ def look(recording: Recording, car: Car) -> Scene:
     if inertial is not None and inertial.pushes and inertial.slides:
         inertial, mounting = level(inertial, still)
         inertial, mounting = twist(inertial, typical, still, line, mounting)
+    if any(wheels.present):
+        gz = inertial.gz if inertial is not None else np.zeros(line.t.size)
+        radius = radius * side_ratio(wheels, gz, still, car)
+        rim = wheels.speed * radius.astype(np.float32)
     latency = Latency(0.0, 0.0, "none")
     if fixes is not None:
         latency = _latency(fixes, inertial, typical, line, car, any_wheel=any(wheels.present))
@@ -185,7 +194,8 @@ def look(recording: Recording, car: Car) -> Scene:
     read = thinned(wheels, force[0] if inertial is not None and inertial.pushes else None, radius, line)
     resisting = stated_resistance(car)
     return Scene(
-        car, line, wheels, inertial, fixes, latency, mounting, still, noise, force, steer, rim, read, resisting, typical
+        car, line, wheels, inertial, fixes, latency, mounting, still, noise, force, steer, radius, rim, read,
+        resisting, typical,
     )  # fmt: skip
 
 
@@ -231,22 +241,40 @@ def _rows(
         rows["steer"] = _narrow(np.nan_to_num(scene.steer))
     if any(scene.wheels.present):
         push = _push(scene, slow["slow_ax"], typical)
-        load = loads(car, scene.wheels, push, typical, scene.resisting)
+        turn = slow["slow_gz"] - _at_rest(slow["slow_gz"], scene)
+        aside = slow["slow_ay"] - _at_rest(slow["slow_ay"], scene)
+        bend = cornering_drag(car, aside, turn, typical, scene.steer)
+        tyres = pull(car, scene.wheels, push, typical, scene.resisting, bend)
+        size = tyres.size
+        if systematic is not None:
+            size = np.hypot(size, systematic / np.maximum(np.abs(typical), 1.0)[:, None].astype(np.float32))
         turns = inertial is not None and inertial.turns
         density = rolling_density(scene.wheels, rim, gz, car, typical, line) if turns else [None] * 4
-        variance, own = wheel_variance(scene.wheels, scene.noise, load, rim, line, systematic, density)
+        variance, own = wheel_variance(scene.wheels, scene.noise, size, rim, line, density)
         if doubted is not None:
             variance[doubted] = 0.0
         variance[~np.isfinite(scene.read)] = 0.0
-        rows |= {"wheel_speed": scene.read, "wheel_variance": _narrow(variance)}
-        rows |= {"wheel_own": _narrow(own), "wheel_load": _narrow(load)}
+        rows |= {"wheel_speed": _narrow(scene.read / (1.0 + tyres.free)), "wheel_variance": _narrow(variance)}
+        rows |= {"wheel_own": _narrow(own), "wheel_load": tyres.load, "wheel_slide": _narrow(size)}
         if systematic is not None:
-            guide = smooth(typical, round(GUIDE / line.dt))
+            guide = np.where(scene.still, 0.0, smooth(typical, round(GUIDE / line.dt)))
             rows["guide"] = _narrow(guide)
             if inertial is not None and inertial.pushes:
                 rest = float(np.median(ax[scene.still])) if scene.still.any() else float(np.median(ax))
-                rows["slow_ax"] = _narrow(rate_of(guide, line.t) + rest)
+                rows["slow_ax"] = _narrow(_steps(guide, line) + rest)
     return rows
+
+
+def _steps(speed: Floats, line: Timeline) -> Floats:
+    """Return the acceleration [m/s2] of every step to the next row, so that steps from a standstill add up to speed."""
+    dt = np.diff(line.t)
+    usual = dt < 5.0 * line.dt
+    rise: Floats = np.append(np.where(usual, np.diff(speed) / np.where(usual, dt, 1.0), 0.0), 0.0)
+    return rise
+
+
+def _at_rest(column: Floats, scene: Scene) -> float:
+    return float(np.median(column[scene.still])) if scene.still.any() else 0.0
 
 
 def _rear_slip(scene: Scene, residual: np.ndarray, typical: Floats) -> Floats:
@@ -279,14 +307,14 @@ def _doubts(
     doubted = np.zeros((line.t.size, 4), dtype=np.bool_)
     shape = wheel_places(scene.car, scene.wheels)
     load, growth_speed = problem.rows["wheel_load"], problem.settings["growth_speed"]
-    for i, wheel in enumerate(WHEELS):
+    for i in range(4):
         if not scene.wheels.present[i]:
             continue
         angle = scene.steer if scene.steer is not None and i < 2 else np.zeros(1)
         hub = (u - r * shape[1][i]) * np.cos(angle) + (v + r * shape[0][i]) * np.sin(angle)
         growth = constants["growth_front" if i < 2 else "growth_rear"]
         turning = np.nan_to_num(scene.rim[:, i]) / growth_speed
-        factor = np.exp(-constants[f"radius_{wheel}"]) / (1.0 + growth * turning**2)
+        factor = np.exp(-constants["radius_front" if i < 2 else "radius_rear"]) / (1.0 + growth * turning**2)
         braking = load[:, i] < -LIGHT_LOAD
         factor *= 1.0 + np.where(braking, constants["brake_slip"], constants["slip"]) * load[:, i]
         error = np.nan_to_num(scene.rim[:, i] - hub * factor)
@@ -336,12 +364,15 @@ def estimate_motion(recording: Recording, car: Car, *, progress: Progress = None
     # GNSS alone cannot tell its own latency: it stays as stated, and what is left of it is added afterwards.
     told = scene.inertial is not None or any(scene.wheels.present)
     fixed = settings(
-        car, scene.wheels, scene.noise, scene.line.dt, scene.inertial, scene.latency.u if told else 0.0,
+        car, scene.radius, scene.wheels, scene.noise, scene.line.dt, scene.inertial, scene.latency.u if told else 0.0,
         gnss=scene.fixes is not None,
     )  # fmt: skip
     tell("filtering, first pass", 0.1)
     rows = _rows(scene, scene.rim, scene.typical, None, None)
-    fixes = fix_columns(scene.fixes, scene.latency.value, scene.line, 1.0) if scene.fixes is not None else {}
+    fixes: dict[str, Any] = {}
+    if scene.fixes is not None:
+        fixes = fix_columns(scene.fixes, scene.latency.value, scene.line, 1.0)
+        fixed["place_walk"] = usual_walk(scene.fixes)
     problem = MotionProblem(fixed, rows, fixes, _restart_columns(scene, starts))
     kept = coarse_rows(scene.line)
     rough = coarse_problem(problem, kept, scene.line)
@@ -380,18 +411,19 @@ def _second(
         systematic, doubted = _doubts(scene, problem, seen, filtered)
         rows = _rows(scene, scene.rim, u, systematic, doubted)
     late = scene.latency.value
+    fixed = dict(problem.settings)
     fixes: dict[str, np.ndarray] = {}
     if scene.fixes is not None:
         late += float(filtered.last[0][STATES.index("latency")])
         scale = noise_scale(*filtered.nis["gnss velocity"])
-        spread = max(1.0, noise_scale(*filtered.nis["gnss position"]))
+        fixed["place_walk"], white = position_noise(scene.fixes, late, scene.line, u, seen["v"], psi)
         memory = speed_memory(scene.fixes, late, scene.line, u, independent=any(scene.wheels.present))
-        fixes = fix_columns(scene.fixes, late, scene.line, scale, memory, spread)
+        fixes = fix_columns(scene.fixes, late, scene.line, scale, memory, white)
     better = [
         Start(s.row, s.states | {"psi": (float(psi[s.row]), s.states["psi"][1])}) if "psi" in s.states else s
         for s in starts
     ]
-    return MotionProblem(problem.settings, rows, fixes, _restart_columns(scene, better)), late
+    return MotionProblem(fixed, rows, fixes, _restart_columns(scene, better)), late
 
 
 def _parameters(scene: Scene, filtered: Filtered, late: float) -> dict[str, Quantity]:
@@ -401,8 +433,9 @@ def _parameters(scene: Scene, filtered: Filtered, late: float) -> dict[str, Quan
     out = {}
     for i, wheel in enumerate(WHEELS):
         if scene.wheels.present[i]:
-            radius = tyre_of(scene.car, i).radius.value * float(np.exp(x[f"radius_{wheel}"]))
-            out[f"wheel_radius_{wheel}"] = Quantity(radius, radius * float(sd[f"radius_{wheel}"]), "m")
+            axle = "radius_front" if i < 2 else "radius_rear"
+            radius = float(scene.radius[i] * np.exp(x[axle]))
+            out[f"wheel_radius_{wheel}"] = Quantity(radius, radius * float(sd[axle]), "m")
     if any(scene.wheels.present):
         out["tyre_growth_front"] = Quantity(float(x["growth_front"]), float(sd["growth_front"]))
         out["tyre_growth_rear"] = Quantity(float(x["growth_rear"]), float(sd["growth_rear"]))
@@ -410,7 +443,8 @@ def _parameters(scene: Scene, filtered: Filtered, late: float) -> dict[str, Quan
         out["slip_per_load"] = Quantity(float(x["slip"]), float(sd["slip"]), "s2/m")
     if scene.fixes is not None:
         told = scene.inertial is not None or any(scene.wheels.present)
-        out["gnss_latency"] = Quantity(late, float(sd["latency"]) if told else scene.latency.u, "s")
+        found = late + float(x["latency"])
+        out["gnss_latency"] = Quantity(found, float(sd["latency"]) if told else scene.latency.u, "s")
     if scene.inertial is not None:
         out["gyro_scale"] = Quantity(1.0 + float(x["gyro_scale"]), float(sd["gyro_scale"]))
         for state, name, unit in (
@@ -474,7 +508,7 @@ def _slips(scene: Scene, growth_speed: float, filtered: Filtered, smoothed: Smoo
         if not scene.wheels.present[i]:
             continue
         growth = 1.0 + x["growth_front" if i < 2 else "growth_rear"] * (scene.rim[:, i] / growth_speed) ** 2
-        rim = scene.rim[:, i] * np.exp(x[f"radius_{wheel}"]) * growth
+        rim = scene.rim[:, i] * np.exp(x["radius_front" if i < 2 else "radius_rear"]) * growth
         if scene.steer is not None and i < 2:
             c, s = np.cos(scene.steer), np.sin(scene.steer)
             hub = (u - r * wheel_y[i]) * c + (v + r * wheel_x[i]) * s
@@ -495,12 +529,16 @@ def _motion(
     bounds = [*scene.line.boots.tolist(), log.t.size]
     tracks = []
     late_u = scene.latency.u
+    place_u = typical_accuracy(scene.fixes) if scene.fixes is not None else 0.0
     for first, last in itertools.pairwise(bounds):
         mean = {name: smoothed.mean[q, first:last] for q, name in enumerate(QUANTITIES)}
         mean |= {name: values[first:last] for name, values in slips.items()}
         sd: dict[str, Any] = {name: smoothed.sd[q, first:last] for q, name in enumerate(QUANTITIES)}
         if scene.inertial is None and not any(scene.wheels.present):
             sd["u"] = _narrow(np.hypot(sd["u"], np.abs(rate_of(smooth(mean["u"], 40), log.t[first:last])) * late_u))
+        if scene.fixes is not None:
+            # The filter's place is the receiver's; how far that may be from the true one the receiver says.
+            sd |= {name: _narrow(np.hypot(sd[name], place_u)) for name in ("east", "north")}
         posterior = Posterior(problem, filtered, smoothed.adjoints, first)
         tracks.append(
             Track(int(log.boot[first]), first, last, log.t[first:last], mean, sd, usable[first:last], posterior)

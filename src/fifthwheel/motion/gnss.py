@@ -15,9 +15,11 @@ SPEED_NOISE = 0.1
 """Noise of a GNSS speed [m/s] where nothing states it (0.05-0.15 m/s is usual for small receivers; common practice)."""
 POSITION_NOISE = 1.5
 """Noise of a GNSS position [m] where nothing states it (common practice, no source)."""
-POSITION_MEMORY = 5.0
-"""Correlation time [s] of GNSS position errors used to weaken them (errors of atmosphere and reflections last longer
-than many fixes; common practice, no source)."""
+POSITION_TIME = 40.0
+"""Correlation time [s] of GNSS position errors (errors of atmosphere and reflections last longer than many fixes;
+common practice, no source)."""
+POSITION_WHITE = 0.05
+"""Part of a GNSS position's error [m] that differs from fix to fix, before the session tells (common practice)."""
 ALONE_MEMORY = 4.0
 """Weight of lasting GNSS speed errors against white ones where no wheel tells (common practice, no source)."""
 USUAL_MEMORY = 8.0
@@ -204,13 +206,13 @@ def fix_columns(
     line: Timeline,
     noise_scale: float,
     speed_memory: float = 1.5,
-    position_scale: float = 1.0,
+    position_white: float = POSITION_WHITE,
 ) -> dict[str, Any]:
     """Return the fixes as the core takes them: row before the instant of validity and the offset after that row.
 
     noise_scale: factor on the standard deviation of speeds, from the innovations. speed_memory: variance as white
-    noise of the same weight over variance of one fix, for errors that last over several fixes. position_scale: as
-    noise_scale, of positions.
+    noise of the same weight over variance of one fix, for errors that last over several fixes. position_white: [m]
+    part of a position's error that differs from fix to fix.
     """
     valid = fixes.t - latency
     row = np.clip(np.searchsorted(line.t, valid), 1, line.t.size - 1)
@@ -222,8 +224,7 @@ def fix_columns(
         velocity = np.where(np.isfinite(fixes.velocity_east) & near, sd**2 * speed_memory, 0.0)
         fast = fixes.speed > 4.0 * sd
         plain = np.where(np.isfinite(fixes.speed) & fast & near & (velocity == 0.0), sd**2 * speed_memory, 0.0)
-        memory = max(1.0, 2.0 * POSITION_MEMORY * fixes.rate)
-        place = np.where(np.isfinite(fixes.east) & near, (fixes.sd_position * position_scale) ** 2 * memory, 0.0)
+        place = np.where(np.isfinite(fixes.east) & near, position_white**2, 0.0)
     keep = (velocity > 0.0) | (plain > 0.0) | (place > 0.0)
     order = np.argsort(row[keep], kind="stable")
 
@@ -232,7 +233,7 @@ def fix_columns(
 
     return {
         "velocity_memory": float(speed_memory),
-        "position_memory": float(memory),
+        "position_memory": 1.0,
         "row": np.ascontiguousarray(row[keep][order], dtype=np.int64),
         "offset": narrow(offset),
         "east": np.ascontiguousarray(fixes.east[keep][order]),
@@ -244,6 +245,53 @@ def fix_columns(
         "speed": narrow(fixes.speed),
         "speed_variance": narrow(plain),
     }
+
+
+def typical_accuracy(fixes: Fixes) -> float:
+    """Return the usual standard deviation [m] of a position as the receiver states it."""
+    located = np.isfinite(fixes.east)
+    return float(np.median(fixes.sd_position[located])) if located.any() else POSITION_NOISE
+
+
+def usual_walk(fixes: Fixes) -> float:
+    """Return the variance [m2/s] by which the error of positions wanders, before the session tells."""
+    return 2.0 * typical_accuracy(fixes) ** 2 / POSITION_TIME
+
+
+def position_noise(
+    fixes: Fixes, latency: float, line: Timeline, u: Floats, v: Floats, psi: Floats
+) -> tuple[float, float]:
+    """Return how GNSS positions err: variance [m2/s] by which the error wanders, standard deviation [m] that differs
+    from fix to fix; before the session tells, from the stated accuracy and POSITION_TIME.
+
+    The way by the motion u, v, psi (n,) is taken off the positions; second differences of what is left over 1 s and
+    4 s (Allan-type: a constant error of speed or heading drops out) separate both parts.
+    """
+    located = np.isfinite(fixes.east)
+    usual = (usual_walk(fixes), POSITION_WHITE)
+    at = fixes.t - latency
+    steps = np.diff(line.t, prepend=line.t[0])
+    c, s = np.cos(psi), np.sin(psi)
+    moving = located & (np.interp(at, line.t, u) > 2.0)
+    spread = []
+    for lag in (1.0, 4.0):
+        rows = max(1, round(lag * fixes.rate))
+        if fixes.t.size < 2 * rows + 50:
+            return usual
+        total = []
+        for velocity, place in ((u * c - v * s, fixes.east), (u * s + v * c, fixes.north)):
+            left = place - np.interp(at, line.t, np.cumsum(velocity * np.minimum(steps, 1.0)))
+            second = left[2 * rows :] - 2.0 * left[rows:-rows] + left[: -2 * rows]
+            even = np.abs(at[2 * rows :] - at[: -2 * rows] - 2.0 * lag) < 0.5 * lag
+            total.append(second[even & moving[2 * rows :] & moving[: -2 * rows] & np.isfinite(second)])
+        joined = np.concatenate(total)
+        if joined.size < 100:
+            return usual
+        spread.append(float(np.median(joined * joined)) / 0.4549)
+    # Second differences over a lag: 2 lag q of a random walk, 6 times the variance of what is white.
+    walk = float(np.clip((spread[1] - spread[0]) / 6.0, 0.02 * usual[0], 20.0 * usual[0]))
+    white = max(spread[0] - 2.0 * walk, 0.0) / 6.0
+    return walk, float(np.clip(np.sqrt(white), 0.02, typical_accuracy(fixes)))
 
 
 def without(fixes: Fixes, bad: Bools) -> Fixes:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,9 +17,10 @@ from fifthwheel.motion.prepare import InertialColumns, Timeline, WheelColumns, s
 GRAVITY = 9.80665
 AIR_DENSITY = 1.2
 """[kg/m3], only for the share of drag in the load of the tyres."""
-SLIP_STIFFNESS = 15.0
-"""Longitudinal slip stiffness of a tyre per unit of its load [1]: usual for rubber on asphalt is 10 to 25 (common
-practice, no source); only a prior, the session estimates it."""
+SLIP_STIFFNESS = 20.0
+"""Longitudinal slip stiffness of a tyre per unit of its load [1]: usual for rubber on asphalt is 10 to 30 (common
+practice; the longitudinal Magic Formula set of Bakker, Nyborg and Pacejka 1987 has 31 at 4 kN, from memory); only a
+prior, the session estimates it for loaded wheels."""
 
 
 @dataclass(frozen=True)
@@ -194,83 +194,27 @@ def coasting_resistance(ax: Floats, u: Floats, r: Floats, free: Bools, car: Car,
     return (drag, rolling) if drag > 0.0 and rolling > 0.0 else stated
 
 
-def loads(car: Car, wheels: WheelColumns, force: Floats, rim: Floats, resisting: tuple[float, float]) -> np.ndarray:
-    """Return (n, 4) float32: the acceleration [m/s2] that the tyre force of each wheel's axle stands for.
+def side_ratio(wheels: WheelColumns, gz: Floats, still: Bools, car: Car) -> Floats:
+    """Return (4,) the rolling radius of each wheel over the mean of its axle, from where both roll straight on.
 
-    force: (n,) longitudinal specific force, smoothed, gravity off; rim: (n,) typical speed [m/s]; resisting: drag
-    [1/m] and rolling resistance [m/s2] per mass. Tyre force per mass =
-    force + drag + rolling resistance; positive on driven axles, negative on braked or driven ones. Every tyre also
-    spins up its own wheels, so that even a free one slips a little; the slip of steady rolling is part of the rolling
-    radius by definition.
+    The median over the rows of the difference of both rim speeds, the yaw rate taken off; 1 where an axle has not both
+    or differs by more than 2 %.
     """
-    drag, rolling = resisting
-    resistance = np.where(np.abs(rim) > 0.3, rolling, 0.0)
-    tyre = force + drag * rim * np.abs(rim) + np.sign(rim) * resistance
-    front_driven, rear_driven = any(wheels.driven[:2]), any(wheels.driven[2:])
-    front_braked, rear_braked = any(wheels.braked[:2]), any(wheels.braked[2:])
-    forward = np.sign(rim) * tyre
-    out = np.zeros((force.size, 4), dtype=np.float32)
-    for i in range(4):
-        both_driven = front_driven and rear_driven
-        both_braked = front_braked and rear_braked
-        drive = (0.5 if both_driven else 1.0) if wheels.driven[i] else 0.0
-        brake = ((0.65 if i < 2 else 0.35) if both_braked else 1.0) if wheels.braked[i] else drive
-        tyres = tyre_of(car, i)
-        spin = 2.0 * tyres.wheel_inertia.value / (tyres.radius.value**2 * car.mass.value)
-        load = np.where(forward > 0.0, drive * forward, brake * forward)
-        load -= spin * np.sign(rim) * force
-        if wheels.braked[i] or drive > 0.0:
-            # How the brakes share is not well known: no braked wheel counts as less loaded than a fifth of the braking.
-            load = np.where(forward < -1.0, np.minimum(load, LEAST_BRAKE * forward), load)
-        out[:, i] = load
-    return out
-
-
-def wheel_variance(
-    wheels: WheelColumns,
-    noise: Noise,
-    load: np.ndarray,
-    rim: np.ndarray,
-    line: Timeline,
-    systematic: np.ndarray | None,
-    density: Sequence[tuple[Floats, Floats] | None],
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return two (n, 4) float32 variances [m2/s2] of the rim speeds: as white noise of the same weight, of one reading.
-
-    A wheel's error is mostly not white: run-out, bumps and slip last. An error of standard deviation s correlated over
-    tau weighs like white noise of s^2 * 2 tau / dt. Rolling: as `density` says (see rolling_density), with at least
-    0.03 % of speed over 0.1 s that both wheels of an axle have in common; without it 0.1 %. Under load: 30 % of the
-    expected slip (50 % under braking) and 0.3 % of speed over SLIP_MEMORY. systematic: (n, 4) [m/s] smoothed residual
-    of an earlier pass, or None.
-    """
-    out, own = np.zeros_like(load), np.zeros_like(load)
-    step = max(WHEEL_STEP, line.dt)
-    rolling = max(2.0 * 0.1 / step, 1.0)
-    slipping = max(2.0 * SLIP_MEMORY / step, 1.0)
-    free = any(p and not d for p, d in zip(wheels.present, wheels.driven, strict=True))
-    averaged = max(1, round(WHEEL_STEP / line.dt) | 1)
-    for i in range(4):
-        if not wheels.present[i]:
+    out = np.ones(4)
+    turn = gz - (float(np.median(gz[still])) if still.any() else 0.0)
+    for left, track in ((0, car.track_front.value), (2, car.track_rear.value)):
+        if not all(wheels.present[left : left + 2]) or any(wheels.centred[left : left + 2]):
             continue
-        speed = np.abs(rim[:, i])
-        heavy = np.abs(load[:, i])
-        white = noise.wheel[i] ** 2 / averaged + 0.003**2
-        found = density[i]
-        common = 0.001 if found is None else COMMON_ROLL
-        roll = (common * speed) ** 2 + 0.002**2
-        share = np.where(load[:, i] < 0.0, 0.5, 0.3)
-        slip = (share / (SLIP_STIFFNESS * GRAVITY * 0.5) * heavy * speed) ** 2
-        slip += (
-            (SLIP_FLOOR * speed) ** 2 if wheels.driven[i] else np.where(heavy > LIGHT_LOAD, (0.003 * speed) ** 2, 0.0)
-        )
-        if systematic is not None:
-            slip = slip + systematic[:, i] ** 2
-        known = np.isfinite(wheels.speed[:, i])
-        quiet = white if found is None else np.interp(speed, *found) / step + 0.001**2
-        weak = BESIDE_FREE if wheels.driven[i] and free else 1.0
-        out[:, i] = np.where(known, quiet + roll * rolling + slip * slipping * weak, 0.0)
-        own[:, i] = np.where(known, quiet + roll + slip, 0.0)
-    return out, own
+        rims = wheels.speed[:, left : left + 2] * np.float32(tyre_of(car, left).radius.value)
+        mean = (rims[:, 0] + rims[:, 1]) / 2.0
+        with np.errstate(invalid="ignore"):
+            rows = np.flatnonzero((mean > 3.0) & (np.abs(turn) < 0.2))
+        if rows.size < 200:
+            continue
+        apart = float(np.median((rims[rows, 0] - rims[rows, 1] + track * turn[rows]) / mean[rows]))
+        if abs(apart) < 0.02:
+            out[left], out[left + 1] = 1.0 - apart / 2.0, 1.0 + apart / 2.0
+    return out
 
 
 COARSE_STEP = 0.02
@@ -278,18 +222,9 @@ COARSE_STEP = 0.02
 practice, no source)."""
 WHEEL_STEP = 0.1
 """Time [s] over which wheel readings are averaged for the filter."""
-COMMON_ROLL = 0.0003
-"""Error of rolling that both wheels of an axle have in common [1]: texture of the road, hopping of the body (common
-practice, no source)."""
-SLIP_MEMORY = 2.0
+SLIDE_TIME = 1.0
 """How long [s] an error of the expected slip lasts: longer than its force, since the next one errs alike (common
 practice, no source)."""
-BESIDE_FREE = 100.0
-"""How many times less a driven wheel is trusted where a free wheel tells the same (common practice, no source)."""
-SLIP_FLOOR = 0.0015
-"""Slip of a driven wheel that its load does not explain [1] (common practice, no source)."""
-LEAST_BRAKE = 0.2
-"""Least share of the braking that a braked wheel's axle is taken to carry (common practice, no source)."""
 LIGHT_LOAD = 0.3
 """Load [m/s2] below which a wheel counts as free."""
 
@@ -319,7 +254,7 @@ def _priors(latency_u: float, growth: list[tuple[float, float]]) -> tuple[dict[s
     sd |= {"gyro_scale": 0.01, "squat": 0.0022, "roll": 0.0025}
     sd |= {"slip": 0.6 * slip, "brake_slip": 0.6 * slip, "side_slip": 0.6 * side}
     sd |= {"growth_front": 0.4 * growth[0][1], "growth_rear": 0.4 * growth[1][1]}
-    sd |= {f"radius_{w}": 0.002 for w in ("fl", "fr", "rl", "rr")}
+    sd |= {"slide_front": 1.0, "slide_rear": 1.0}
     sd["latency"] = latency_u
     mean = dict.fromkeys(STATES, 0.0)
     mean |= {"growth_front": growth[0][0], "growth_rear": growth[1][0]}
@@ -329,8 +264,14 @@ def _priors(latency_u: float, growth: list[tuple[float, float]]) -> tuple[dict[s
     return mean, sd
 
 
+def walk_every(dt: float) -> int:
+    """Return on how many rows the walks take one step: those within 0.04 s, in which nothing that wanders gets far."""
+    return max(1, round(0.04 / dt))
+
+
 def settings(
     car: Car,
+    radius: Floats,
     wheels: WheelColumns,
     noise: Noise,
     dt: float,
@@ -339,17 +280,18 @@ def settings(
     *,
     gnss: bool,
 ) -> dict[str, Any]:
-    """Return the core's settings: geometry, walks, and what is known before any data."""
+    """Return the core's settings: geometry, walks, and what is known before any data. radius: (4,) [m] as stated."""
     pushes = inertial is not None and inertial.pushes
     turns = inertial is not None and inertial.turns
     rear = -car.wheelbase.value * car.front_share.value
     wheel_x, wheel_y = wheel_places(car, wheels)
-    tyres = [tyre_of(car, i) for i in range(4)]
     same = car.tyre_front.radius == car.tyre_rear.radius
     relative = [max(t.radius.u / t.radius.value, 0.002) for t in (car.tyre_front, car.tyre_rear)]
     speed = car.tyre_front.growth_at.value if car.tyre_front.growth_at.value > 0.0 else 20.0
     growth = [_growth(t, speed) for t in (car.tyre_front, car.tyre_rear)]
     mean, sd = _priors(latency_u, growth)
+    # Two axles with the same tyre still differ by a few tenths of a percent (common practice, no source).
+    sd |= {"radius_front": 0.0025 if same else relative[0], "radius_rear": 0.0025 if same else relative[1]}
     if car.inertial is not None:
         sd["gyro_scale"] = math.hypot(car.inertial.gyro_scale[upright(car)].u, 0.0005)
     antenna = [q.value for q in car.gnss.place] if car.gnss is not None else [0.0, 0.0, 0.0]
@@ -357,7 +299,7 @@ def settings(
         "gravity": GRAVITY,
         "wheel_x": wheel_x,
         "wheel_y": wheel_y,
-        "radius": [t.radius.value for t in tyres],
+        "radius": [float(r) for r in radius],
         "growth_speed": speed,
         "pair_wheels": turns,
         "trust_wheels": not pushes and not gnss,
@@ -373,13 +315,14 @@ def settings(
         "gyro_scale_walk": 9e-8 if turns else 0.0,
         "gyro_noise": max(noise.gyro, 2e-4) ** 2 * dt + 1e-8 if turns else 1e-4,
         "slope_walk": 1e-6,
+        "slide_time": SLIDE_TIME,
+        "walk_every": walk_every(dt),
         "still_speed_variance": 0.003**2 * 20.0,
         "still_rate_variance": max(noise.gyro, 1e-3) ** 2,
         "radius_shared_sd": relative[0] if same else 0.0,
-        "radius_axle_sd": [0.002, 0.002] if same else relative,
         "prior_mean": [mean[k] for k in STATES],
         "prior_sd": [sd[k] for k in STATES],
     }
 
 
-__all__ = ["Noise", "force_noise", "loads", "session_noise", "settings", "wheel_variance"]
+__all__ = ["Noise", "force_noise", "session_noise", "settings"]

@@ -1,0 +1,104 @@
+"""What the tyres carry and the slip of it: against published values of the brush model, inertias, made-up readings."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from fifthwheel.car.model import Motor
+from fifthwheel.data import Quantity
+from fifthwheel.motion.gnss import Fixes, position_noise, usual_walk
+from fifthwheel.motion.levels import side_ratio
+from fifthwheel.motion.prepare import Timeline, WheelColumns
+from fifthwheel.motion.tyres import axle_inertia, brush_slip, cornering_drag, pull
+from tests.motion.drive import small_car
+
+FRONT, REAR = (True, True, False, False), (False, False, True, True)
+
+
+def wheels(speed: np.ndarray, driven: tuple[bool, bool, bool, bool] = REAR) -> WheelColumns:
+    return WheelColumns(speed.astype(np.float32), (True,) * 4, driven, (True,) * 4, "")
+
+
+@pytest.mark.parametrize(
+    ("degrees", "force"), [(1.0, 1.93631), (2.0, 3.57376), (4.0, 6.05351), (8.0, 8.52397), (12.0, 8.99848)]
+)
+def test_the_slip_of_a_force_is_that_of_the_brush_model(degrees: float, force: float) -> None:
+    # Pacejka, Tyre and Vehicle Dynamics, chapter 3 (from memory): stiffness 120 N/rad, friction 0.9, load 10 N.
+    slip = brush_slip(np.array([force / 9.0]), 0.9, 12.0)
+    assert slip[0] == pytest.approx(np.tan(np.radians(degrees)), rel=2e-3 if degrees > 10.0 else 2e-5)
+
+
+def test_an_axle_spins_up_its_wheels_and_the_rotors_geared_to_them() -> None:
+    # Four wheels of 6e-5 kg m2 at 0.031 m add 0.249740 kg, a rotor of 6e-6 kg m2 behind 8:1 adds 0.399584 kg (algebra).
+    car = small_car()
+    tyre = replace(car.tyre_rear, wheel_inertia=Quantity(6e-5), radius=Quantity(0.031))
+    rotor = Motor("m", ("rl", "rr"), Quantity(8.0), None, None, None, Quantity(6e-6), None)
+    car = replace(car, tyre_front=tyre, tyre_rear=tyre, motors=(rotor,))
+    assert axle_inertia(car, front=True) / 0.031**2 == pytest.approx(0.249740 / 2.0, rel=1e-5)
+    assert axle_inertia(car, front=False) / 0.031**2 == pytest.approx(0.249740 / 2.0 + 0.399584, rel=1e-5)
+
+
+def test_noise_of_the_force_is_not_taken_for_braking() -> None:
+    car, n = small_car(), 4000
+    noise = np.random.default_rng(3).normal(0.0, 0.2, n)
+    speed = np.full(n, 10.0)
+    made = pull(car, wheels(np.zeros((n, 4))), noise, speed, (0.0, 0.0), np.zeros(n))
+    # Rectified, it would look like braking of 0.08 m/s2 (0.2 / sqrt(2 pi)) that is not there.
+    assert abs(float(np.mean(made.load[:, 0]))) < 0.03
+    hard = pull(car, wheels(np.zeros((1, 4))), np.array([-6.0]), np.array([10.0]), (0.0, 0.0), np.zeros(1))
+    assert np.all(hard.load < -1.0)
+    driven = pull(car, wheels(np.zeros((1, 4))), np.array([3.0]), np.array([10.0]), (0.0, 0.0), np.zeros(1))
+    assert driven.load[0, 2] > 2.0
+    assert driven.load[0, 0] == 0.0
+    assert driven.free[0, 0] < 0.0  # a free wheel is dragged up to speed
+
+
+def test_cornering_drag_is_the_backward_part_of_the_front_side_force() -> None:
+    car = small_car()
+    share = car.front_share.value
+    made = cornering_drag(car, np.array([5.0]), np.array([0.8]), np.array([6.0]), np.array([0.1]))
+    assert made[0] == pytest.approx(5.0 * share * np.sin(0.1))
+    guessed = cornering_drag(car, np.array([-5.0]), np.array([-0.8]), np.array([6.0]), None)
+    assert guessed[0] == pytest.approx(5.0 * share * np.sin(car.wheelbase.value * 0.8 / 6.0))
+
+
+def test_the_radii_of_an_axle_are_told_apart_where_it_rolls_straight() -> None:
+    car, n = small_car(), 3000
+    rng = np.random.default_rng(5)
+    turn = rng.normal(0.0, 0.05, n)
+    u = np.full(n, 9.0)
+    radius, track = car.tyre_front.radius.value, car.track_front.value
+    speed = np.full((n, 4), np.nan)
+    speed[:, 0] = (u - turn * track / 2.0) / (radius * 1.003) + rng.normal(0.0, 0.3, n)
+    speed[:, 1] = (u + turn * track / 2.0) / (radius * 0.997) + rng.normal(0.0, 0.3, n)
+    columns = WheelColumns(speed.astype(np.float32), FRONT, REAR, (True,) * 4, "")
+    ratio = side_ratio(columns, turn, np.zeros(n, dtype=np.bool_), car)
+    np.testing.assert_allclose(ratio, [1.003, 0.997, 1.0, 1.0], atol=1.5e-4)
+
+
+@pytest.mark.parametrize("sigma", [0.4, 1.2])
+def test_the_wander_of_positions_is_found_in_the_session(sigma: float) -> None:
+    # A first-order Gauss-Markov error of 50 s and sigma wanders by 2 sigma^2 / 50 s over seconds; 20 mm are white.
+    rng = np.random.default_rng(int(10 * sigma))
+    t = np.arange(0.0, 400.0, 0.01)
+    u, psi = 8.0 + 4.0 * np.sin(t / 7.0), 0.2 * np.sin(t / 11.0)
+    at = np.arange(0.05, 399.0, 0.1)
+    place = [np.interp(at, t, np.cumsum(u * f(psi)) * 0.01) for f in (np.cos, np.sin)]
+    keep = np.exp(-0.1 / 50.0)
+    for values in place:
+        wander = sigma * rng.standard_normal()
+        for k in range(at.size):
+            wander = keep * wander + sigma * np.sqrt(1.0 - keep * keep) * rng.standard_normal()
+            values[k] += wander + 0.02 * rng.standard_normal()
+    line = Timeline(t, np.zeros(1, np.int64), np.zeros(1, np.int64), {1: 0.0}, 0.01)
+    none = np.full(at.size, np.nan)
+    fixes = Fixes(
+        at, place[0], place[1], np.full(at.size, 1.3 * sigma), none, none, none, np.full(at.size, 0.1), 10.0, (0.0, 0.0)
+    )
+    walk, white = position_noise(fixes, 0.0, line, u, np.zeros(t.size), psi)
+    assert walk == pytest.approx(2.0 * sigma**2 / 50.0, rel=0.4)
+    assert 0.02 <= white < 0.12
+    assert usual_walk(fixes) == pytest.approx(2.0 * (1.3 * sigma) ** 2 / 40.0)
