@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Mapping
 from fifthwheel.car.electronics import Actuator, Electronics, Sensor
 from fifthwheel.car.model import Car
 from fifthwheel.generate.bench import BenchTest
-from fifthwheel.generate.power import SERVO_MOVES, WHEELS_TURN
+from fifthwheel.generate.power import WHEELS_TURN
 from fifthwheel.glossary import CHANNELS
 from fifthwheel.units import STANDARD_GRAVITY
 
@@ -22,14 +22,23 @@ TILT = 30.0
 REST = 0.6
 """How far an accelerometer may be off at rest before it is calibrated [m/s2] (common practice, no source)."""
 _OPPOSITE = {"back": "forward", "right": "left", "down": "up"}
+MOVES = "The output moves at once and with force: fingers, hair and cloth away."
 MOTORS_OFF = "Motors unplugged: wheels are turned by hand only."
+
+_GROUPS = {
+    "encoder": "Wheel encoders", "inertial": "Inertial sensor", "gnss": "GNSS receiver", "temperature": "Temperatures",
+    "voltage": "Voltages", "current": "Currents", "radio": "Radio", "other": "Other sensors",
+}  # fmt: skip
+"""Kind of sensor -> heading, in the order of the list."""
 
 Rule = Callable[[Sensor, str, Car | None], Iterator[BenchTest]]
 
 
 def bring_up_list(electronics: Electronics, car: Car | None) -> tuple[BenchTest, ...]:
-    """Return the tests of every sensor in the order of car.toml, then of what the outputs do."""
-    made = [test for sensor in electronics.sensors for test in _of_sensor(sensor, car)]
+    """Return the tests of every sensor, kind by kind, then of what the outputs do."""
+    kinds = list(_GROUPS)
+    sensors = sorted(electronics.sensors, key=lambda sensor: kinds.index(sensor.kind))
+    made = [test for sensor in sensors for test in _of_sensor(sensor, car)]
     made += [test for actuator in electronics.actuators for test in _of_output(actuator)]
     return tuple(made)
 
@@ -49,7 +58,7 @@ def _rule_for(channel: str) -> Rule:
 
 def _test(sensor: Sensor, channel: str, do: str, expect: str, tells: str, **more: object) -> BenchTest:
     wheel = channel.rpartition("_")[2]
-    return BenchTest(f"{sensor.name}.{channel}", sensor.name, do, channel, expect, tells=tells,
+    return BenchTest(f"{sensor.name}.{channel}", _GROUPS[sensor.kind], do, channel, expect, tells=tells,
                      caution=MOTORS_OFF if wheel in WHEEL_WORDS and channel.startswith("wheel") else "",
                      **more)  # type: ignore[arg-type]  # fmt: skip
 
@@ -90,8 +99,8 @@ def _inertial(sensor: Sensor, channels: list[str], car: Car | None) -> Iterator[
         channel, g = f"accel_{letter}", sign * STANDARD_GRAVITY if way == "up" else 0.0
         if channel in channels:
             low, high = g - REST, g + REST
-            yield BenchTest(f"{sensor.name}.{channel}.rest", sensor.name, "Car at rest on a level table", channel,
-                            f"{g:+.2f} m/s2" if g else "near 0", low, high, "m/s2", tells=tells)  # fmt: skip
+            yield BenchTest(f"{sensor.name}.{channel}.rest", _GROUPS[sensor.kind], "Car at rest on a level table",
+                            channel, f"{g:+.2f} m/s2" if g else "near 0", low, high, "m/s2", tells=tells)  # fmt: skip
     moves = (
         ("nose-up", "accel", "forward", 1, f"Lift the nose by about {TILT:.0f} deg and hold it"),
         ("left-up", "accel", "left", 1, f"Lift the left side by about {TILT:.0f} deg and hold it"),
@@ -103,7 +112,7 @@ def _inertial(sensor: Sensor, channels: list[str], car: Car | None) -> Iterator[
         letter, sign = axes.get(way, ("", 1))
         channel, turned = f"{kind}_{letter}", sign * sense
         if channel in channels:
-            yield _moved(f"{sensor.name}.{channel}.{name}", sensor.name, do, channel, kind, turned, tells)
+            yield _moved(f"{sensor.name}.{channel}.{name}", _GROUPS[sensor.kind], do, channel, kind, turned, tells)
 
 
 def _moved(name: str, group: str, do: str, channel: str, kind: str, turned: int, tells: str) -> BenchTest:
@@ -161,7 +170,7 @@ def _radio(sensor: Sensor, channel: str, car: Car | None) -> Iterator[BenchTest]
 
 def _motor_speed(sensor: Sensor, channel: str, car: Car | None) -> Iterator[BenchTest]:
     do = "Wheels off the ground: least command forwards that turns it"
-    yield BenchTest(f"{sensor.name}.{channel}", sensor.name, do, channel,
+    yield BenchTest(f"{sensor.name}.{channel}", _GROUPS[sensor.kind], do, channel,
                     "positive, and gear ratio times the wheel's speed", caution=WHEELS_TURN,
                     tells="pole pairs or direction in the settings of the motor controller")  # fmt: skip
 
@@ -202,12 +211,12 @@ _RULES: Mapping[str, Rule] = {
 def _of_output(actuator: Actuator) -> Iterator[BenchTest]:
     table = {
         "servo": ("Linkage on, wheels off the ground: command a little to the left, then to the right",
-                  "the front wheels turn to the left, then to the right, free to their stops", SERVO_MOVES),
-        "wing": ("Command it up, then down", "moves as commanded, free to its stops", SERVO_MOVES),
+                  "the front wheels turn to the left, then to the right, free to their stops", MOVES),
+        "wing": ("Command it up, then down", "moves as commanded, free to its stops", MOVES),
         "brake": ("Wheels off the ground: command the brake while you turn a braked wheel by hand",
-                  "it holds the wheel", SERVO_MOVES),
+                  "it holds the wheel", MOVES),
     }  # fmt: skip
     if actuator.kind in table:
         do, expect, caution = table[actuator.kind]
-        yield BenchTest(f"{actuator.name}.moves", actuator.name, do, actuator.name, expect, caution=caution,
+        yield BenchTest(f"{actuator.name}.moves", "Outputs", do, actuator.name, expect, caution=caution,
                         tells="turned round, or exchanged with another output")  # fmt: skip

@@ -32,6 +32,8 @@ there are charged (common practice, no source)."""
 
 MOVE = 2.0
 """What it costs to take the probes to another cable, in tests (a judgement from the bench, no source)."""
+REACH = 8
+"""A plug is taken for one of so many next to it in car.toml."""
 LIKELY, OTHER = "A. Likely mistakes", "B. All other pairs"
 NEIGHBOURS, APART, OPENED, TURNED, PLUGS, LIKE, BRIDGE, FAR_BRIDGE = 4.0, 1.0, 2.0, 2.0, 2.0, 2.0, 2.0, 0.5
 """How often kinds of mistakes happen beside one another (a judgement from building, no source): neighbours in a cable
@@ -155,18 +157,21 @@ def like_role(wire: Wire) -> str:
 def mistakes_of(every: Sequence[Layout]) -> tuple[Mistake, ...]:
     """Return what may be wrong, each kind weighed by how often it happens."""
     made: list[Mistake] = []
+    bridges: dict[frozenset[str], float] = defaultdict(float)
     for lay in every:
         contacts = [(lay.cable.name, i + 1) for i in range(len(lay.wires))]
         for (i, a), (j, b) in combinations(enumerate(contacts), 2):
             nets = lay.wires[i].net, lay.wires[j].net
             if nets[0] != nets[1]:
                 made.append(_exchanged([(a, b)], NEIGHBOURS if j == i + 1 else APART))
-                made.append(Mistake((), nets, BRIDGE if j == i + 1 else FAR_BRIDGE))
+                bridges[frozenset(nets)] += BRIDGE if j == i + 1 else FAR_BRIDGE
         made += [Mistake(((contact, None),), (), OPENED) for contact in contacts]
         if len(contacts) > 2:
             made.append(_exchanged(zip(contacts[: len(contacts) // 2], reversed(contacts), strict=False), TURNED))
     wires = {(lay.cable.name, i + 1): wire for lay in every for i, wire in enumerate(lay.wires)}
-    made += [Mistake((), (wires[p.a].net, wires[p.b].net), FAR_BRIDGE) for p in _across(every)]
+    for pair in _across(every):
+        bridges[frozenset((wires[pair.a].net, wires[pair.b].net))] += FAR_BRIDGE
+    made += [Mistake((), tuple(sorted(nets)), weight) for nets, weight in bridges.items()]
     return (*made, *_across_cables(every))
 
 
@@ -179,13 +184,18 @@ def _across_cables(every: Sequence[Layout]) -> Iterator[Mistake]:
     alike: dict[tuple[str, tuple[str, ...]], list[Layout]] = defaultdict(list)
     for lay in every:
         alike[lay.near, tuple(like_role(wire) for wire in lay.wires)].append(lay)
-    for group in alike.values():
-        for one, other in combinations(group, 2):
-            twos = [((one.cable.name, i + 1), (other.cable.name, i + 1)) for i in range(len(one.wires))]
-            yield _exchanged(twos, PLUGS)
-            for i, two in enumerate(twos):
-                if one.wires[i].net != other.wires[i].net:
-                    yield _exchanged([two], LIKE)
+    near = [
+        (one, other)
+        for group in alike.values()
+        for k in range(1, REACH + 1)
+        for one, other in zip(group, group[k:], strict=False)
+    ]
+    for one, other in near:
+        twos = [((one.cable.name, i + 1), (other.cable.name, i + 1)) for i in range(len(one.wires))]
+        yield _exchanged(twos, PLUGS)
+        for i, two in enumerate(twos):
+            if one.wires[i].net != other.wires[i].net:
+                yield _exchanged([two], LIKE)
 
 
 def shown_by(

@@ -76,7 +76,7 @@ def typed_lists(files: Mapping[str, bytes]) -> frozenset[str]:
     return frozenset(
         name
         for name in LISTS
-        if any(cells[column] for _, cells in rows_of(files.get(name, b""), Path(name)) for column in TYPED)
+        if name in files and any(cells[column] for _, cells in rows_of(files[name], Path(name)) for column in TYPED)
     )
 
 
@@ -134,10 +134,8 @@ def read_rows(path: Path) -> list[tuple[int, dict[str, str]]]:
 
 
 def rows_of(content: bytes, path: Path) -> list[tuple[int, dict[str, str]]]:
-    """Return the rows as `read_rows` does, of what was read; path: named in errors. No rows of an empty file."""
+    """Return the rows as `read_rows` does, of what was read; path: named in errors."""
     text = _decoded(content, path)
-    if not content:
-        return []
     head_line = text.splitlines()[0] if text.strip() else ""
     delimiter = max(",;\t", key=head_line.count)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)

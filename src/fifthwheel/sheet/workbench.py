@@ -180,10 +180,11 @@ def _limits(test: BenchTest) -> str:
     if math.isnan(test.low) or test.unit == "":
         return ""
     unit = {"ohm": "Ω", "m/s2": "m/s²", "1": ""}.get(test.unit, test.unit)
-    low, high = (f"{value:.4g}".replace("-", MINUS) for value in (test.low, test.high))
+    digits = {"V": 4, "ohm": 2}.get(test.unit, 3)
+    low, high = (f"{value:.{digits}g}".replace("-", MINUS) for value in (test.low, test.high))
     if math.isinf(test.high):
         kilo = test.low >= 1000.0
-        return f"at least {test.low / 1000.0:.3g} k{unit}" if kilo else f"at least {low} {unit}"
+        return f"at least {test.low / 1000.0:.2g} k{unit}" if kilo else f"at least {test.low:.3g} {unit}"
     if test.low == 0.0 == test.high:
         return "0"
     if test.low == 0.0:
