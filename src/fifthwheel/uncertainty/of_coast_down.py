@@ -115,7 +115,7 @@ def coast_down_estimates(
     direction = "" if two_way else views[0].run.direction
     remark = _remark(fit, terms, m, m_e, two_way, car, free)
     known = (m, m_e, rho.value)
-    out = single_decelerations(views, names, shared)
+    out: list[Estimate] = []
     budgets: dict[str, dict[str, float]] = {}
     scales: dict[str, Floats] = {}
     for name, value, function in _outputs(fitted, float(np.max(curves.u)), float(np.min(curves.u)), known):
@@ -131,6 +131,7 @@ def coast_down_estimates(
         terms.theta[:, 3], terms.theta[:, 4], terms.theta[:, 2],
         (float(fit.theta[3]), float(fit.theta[4]), float(fit.theta[2])), "wind, slope and drag from the coast-downs",
     )  # fmt: skip
+    out += single_decelerations(views, names, shared)
     return out, curve, weather if two_way else None
 
 
