@@ -12,7 +12,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fifthwheel.errors import FifthwheelError
-from fifthwheel.generate import check_results, list_files, out_of_date, read_results, workbench_of, write_workbench
+from fifthwheel.generate import (
+    bench_findings,
+    check_results,
+    list_files,
+    out_of_date,
+    read_results,
+    workbench_of,
+    write_workbench,
+)
 from fifthwheel.generate.bench import BenchTest, Workbench
 from fifthwheel.generate.lists import HARNESS, LISTS, rows_of
 from fifthwheel.generate.outcomes import judged
@@ -170,6 +178,16 @@ def test_what_is_left_is_told_once_a_list(build: tuple[Workbench, Path]) -> None
     assert [f.check for f in findings] == ["bench-not-done"] * 3
     assert findings[0].numbers == {"left": len(bench.continuity), "done": 0}
     assert check_results(bench, read_results(folder / "nowhere")) == ()
+
+
+def test_the_plan_shows_the_results_of_its_own_build(build: tuple[Workbench, Path], tmp_path: Path) -> None:
+    car, plan = bench_car(tmp_path)
+    type_in(build[1] / "bring-up.csv", {"imu.accel_z.rest": "-9.8"})
+    (fault,) = (finding for finding in bench_findings(car, plan) if finding.severity == "fault")
+    assert fault.check == "bench-out-of-limits"
+    assert "axes" in fault.cause
+    (tmp_path / "bare").mkdir()
+    assert bench_findings(*bench_car(tmp_path / "bare")) == ()
 
 
 def test_a_result_of_another_plan_is_told(build: tuple[Workbench, Path], tmp_path: Path) -> None:

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import shutil
 import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from fifthwheel.errors import FifthwheelError
 from fifthwheel.generate import workbench_of
-from fifthwheel.sheet.workbench import PDF, as_data, workbench_files, workbench_pdf
+from fifthwheel.generate.lists import HARNESS, LISTS
+from fifthwheel.sheet.workbench import PDF, as_data, workbench_files, workbench_pdf, write_documents
 from tests.generate.bench_car import bench_car
 
 
@@ -53,6 +56,18 @@ def test_inches_and_letter_where_the_builder_reads_imperial(tmp_path: Path) -> N
     data = as_data(workbench_of(replace(car, units="imperial"), plan))
     assert data["paper"] == "us-letter"
     assert data["cables"][0]["under"].startswith("11.8 in")
+
+
+def test_lists_are_there_without_the_typesetter(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    car, plan = bench_car(tmp_path)
+    monkeypatch.setitem(sys.modules, "typst", None)
+    with pytest.raises(FifthwheelError, match="typst"):
+        write_documents(car, plan, tmp_path / "build")
+    assert {path.name for path in (tmp_path / "build").iterdir()} >= {HARNESS, *LISTS}
+    monkeypatch.undo()
+    written = write_documents(car, plan, tmp_path / "build")
+    assert [path.name for path in written.paths] == [HARNESS, *LISTS, PDF]
+    assert written.kept == ()
 
 
 def test_names_act_as_no_command(tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from fifthwheel.car.model import Car
+from fifthwheel.data import Finding
 from fifthwheel.errors import CarError
 from fifthwheel.generate.bench import BenchTest, Workbench
 from fifthwheel.generate.bring_up import bring_up_list
@@ -21,6 +22,8 @@ __all__ = [
     "Results",
     "Workbench",
     "Written",
+    "bench_findings",
+    "build_folder",
     "check_results",
     "list_files",
     "out_of_date",
@@ -44,6 +47,22 @@ def workbench_of(car: Car, plan: Plan) -> Workbench:
         car.name, car.units, plan.conductors, continuity_list(electronics), first_power_list(electronics, car),
         bring_up_list(electronics, car),
     )  # fmt: skip
+
+
+def build_folder(car: Car) -> Path:
+    """Return the folder beside car.toml that everything generated goes to."""
+    return car.path.parent / "build"
+
+
+def bench_findings(car: Car, plan: Plan) -> tuple[Finding, ...]:
+    """Return what the results that were typed into the lists in the car's build/ say; () while there are no lists.
+
+    Raises FifthwheelError with file and line on a damaged list.
+    """
+    if car.electronics is None:
+        return ()
+    results = read_results(build_folder(car))
+    return check_results(workbench_of(car, plan), results) if results.rows else ()
 
 
 def write_workbench(car: Car, plan: Plan, folder: Path) -> list[Path]:

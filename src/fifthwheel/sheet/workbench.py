@@ -16,7 +16,15 @@ from typing import Any
 from fifthwheel import __version__
 from fifthwheel.car.model import Car
 from fifthwheel.errors import FifthwheelError
-from fifthwheel.generate import BenchTest, Workbench, list_files, workbench_of
+from fifthwheel.generate import (
+    BenchTest,
+    Workbench,
+    Written,
+    list_files,
+    typed_lists,
+    workbench_of,
+    write_files,
+)
 from fifthwheel.generate.power import LITHIUM, RULES, WHEELS_TURN
 from fifthwheel.plan.results import Conductor, Plan
 from fifthwheel.plots.paper import COLOURS, FONT_FOLDER
@@ -63,6 +71,18 @@ def workbench_files(car: Car, plan: Plan, folder: Path) -> dict[str, bytes]:
     """
     bench = workbench_of(car, plan)
     return {**list_files(bench, folder), PDF: workbench_pdf(bench)}
+
+
+def write_documents(car: Car, plan: Plan, folder: Path) -> Written:
+    """Write all documents of the workbench into a folder: the lists first, so they are there without the typesetter.
+
+    Raises as `workbench_files` does, and when the folder cannot be written.
+    """
+    bench = workbench_of(car, plan)
+    files = list_files(bench, folder)
+    lists = write_files(folder, files, precious=typed_lists(files))
+    pdf = write_files(folder, {PDF: workbench_pdf(bench)})
+    return Written(lists.paths + pdf.paths, lists.kept + pdf.kept)
 
 
 def workbench_pdf(bench: Workbench) -> bytes:
