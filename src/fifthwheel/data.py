@@ -5,14 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
-import numpy as np
-from numpy.typing import NDArray
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
-Ints = NDArray[np.int64]
+    Floats = NDArray[np.float64]
+    Bools = NDArray[np.bool_]
+    Ints = NDArray[np.int64]
+else:  # the rooms that describe and plan a car work without arrays, and numpy takes six times the start of Python
+    Floats = Bools = Ints = Any
 
 Severity = Literal["note", "warning", "fault"]
 WHEELS: tuple[str, str, str, str] = ("fl", "fr", "rl", "rr")

@@ -1,4 +1,4 @@
-"""The plans in examples/: both can be read; the broken one differs from the sound one in eleven lines, each of them told.
+"""The plans in examples/: both can be read; the broken one differs from the sound one in eleven lines, each told.
 
 What the checks find in them is tested with the checks.
 """

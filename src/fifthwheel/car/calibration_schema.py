@@ -1,10 +1,8 @@
-"""The table of `calibration.toml`, key by key, as a pydantic model: one rule per key."""
+"""The table of `calibration.toml`, key by key: one rule per key."""
 
 from __future__ import annotations
 
 from typing import Annotated
-
-from pydantic import Field
 
 from fifthwheel.car.calibration import QUANTITIES
 from fifthwheel.car.rules import Rule
@@ -26,4 +24,4 @@ class CalibrationTable(TomlTable):
 class CalibrationFile(TomlTable):
     """The whole of `calibration.toml`."""
 
-    calibration: list[CalibrationTable] = Field(default_factory=list)
+    calibration: tuple[CalibrationTable, ...] = ()

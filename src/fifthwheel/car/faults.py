@@ -7,7 +7,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from fifthwheel.car.document import Document, Fault, FaultyFileError, KeyPath, Spot, key_text, value_text
-from fifthwheel.car.rules import Rule, convert
+from fifthwheel.car.rules import Rule, RuleError, convert
 from fifthwheel.errors import nearest
 
 if TYPE_CHECKING:
@@ -18,16 +18,75 @@ if TYPE_CHECKING:
 
 def validated(document: Document, model: type[T], checks: Any) -> T:
     """Return the file as its model; raise with the faults of all keys, and of keys against one another."""
-    from pydantic import ValidationError
-
     faults = list(checks(document))
-    try:
-        made = model.model_validate(dict(document.values))
-    except ValidationError as error:
-        faults += [_fault(document, model, detail) for detail in error.errors(include_url=False)]
+    made = _table(document, model, document.values, (), faults)
     if faults:
         raise FaultyFileError(faults)
     return made
+
+
+def _table(document: Document, model: type[T], values: Mapping[str, Any], path: KeyPath, faults: list[Fault]) -> T:
+    """Return one table by its model; what is wrong in it is added to the faults."""
+    keys, made = model.model_fields, {}
+    for name, value in values.items():
+        at, key = (*path, name), keys.get(name)
+        if key is None:
+            faults.append(_unknown(document, model, at))
+        elif key.table is None:
+            try:
+                made[name] = convert(_rule(model, name), value)
+            except RuleError as error:
+                where = at if error.index is None else (*at, error.index)
+                spot = spot_of(document, where, entry=True)
+                faults.append(Fault(document.shown, spot, key_text(where), error.expected, error.found, error.do))
+        elif key.several and not isinstance(value, list):
+            wanted = f"tables [[{key_text(at)}]]"
+            faults.append(Fault(document.shown, spot_of(document, at), key_text(at), wanted, value_text(value)))
+        else:
+            inner = [((*at, index), entry) for index, entry in enumerate(value)] if key.several else [(at, value)]
+            tables = [_inner(document, key.table, entry, place, faults) for place, entry in inner]
+            made[name] = tuple(tables) if key.several else tables[0]
+    for name, key in keys.items():
+        if key.needed and name not in values:
+            at = (*path, name)
+            faults.append(
+                Fault(document.shown, spot_of(document, at), key_text(at), _missing(model, name, at), "nothing")
+            )
+    return model(made)
+
+
+def _inner(document: Document, model: type[TomlTable], value: Any, path: KeyPath, faults: list[Fault]) -> Any:
+    if isinstance(value, dict):
+        return _table(document, model, value, path, faults)
+    spot = spot_of(document, path)
+    faults.append(Fault(document.shown, spot, key_text(path), f"a table [{key_text(path)}]", value_text(value)))
+    return None
+
+
+@cache
+def _rule(model: type[TomlTable], name: str) -> Rule:
+    from fifthwheel.car.table import rule_of
+
+    rule = rule_of(model, name)
+    assert rule is not None
+    return rule
+
+
+def _unknown(document: Document, model: type[TomlTable], path: KeyPath) -> Fault:
+    known = list(model.model_fields)
+    where = f"a key of [{key_text(path[:-1])}]" if len(path) > 1 else "a table or key of this file"
+    found = f"'{key_text((str(path[-1]),))}'{nearest(str(path[-1]), known)}"
+    spot = spot_of(document, path)
+    return Fault(document.shown, spot, key_text(path), f"{where} ({', '.join(known)})", found)
+
+
+def _missing(model: type[TomlTable], name: str, path: KeyPath) -> str:
+    """Say what belongs at a missing key."""
+    inner = model.model_fields[name].table
+    if inner is None:
+        return f"this key ({_rule(model, name).doc.rstrip('.')})"
+    required = [key for key, entry in inner.model_fields.items() if entry.table is None and _rule(inner, key).required]
+    return f"a table [{key_text(path)}] with {', '.join(required)}"
 
 
 def spot_of(document: Document, path: KeyPath, *, entry: bool = False) -> Spot:
@@ -40,54 +99,13 @@ def spot_of(document: Document, path: KeyPath, *, entry: bool = False) -> Spot:
     return Spot(1, 1)
 
 
-def _fault(document: Document, model: type[TomlTable], detail: Mapping[str, Any]) -> Fault:
-    """Return one fault out of pydantic's account of it."""
-    path: KeyPath = tuple(detail["loc"])
-    context = detail.get("ctx", {})
-    kind = detail["type"]
-    if kind == "rule":
-        if context["index"] is not None:
-            path = (*path, context["index"])
-        spot = spot_of(document, path, entry=True)
-        return Fault(document.shown, spot, key_text(path), context["expected"], context["found"], context["do"])
-    spot = spot_of(document, path)
-    if kind == "extra_forbidden":
-        table = table_at(model, path[:-1])
-        known = list(table.model_fields)
-        where = f"a key of [{key_text(path[:-1])}]" if len(path) > 1 else "a table or key of this file"
-        found = f"'{key_text((str(path[-1]),))}'{nearest(str(path[-1]), known)}"
-        return Fault(document.shown, spot, key_text(path), f"{where} ({', '.join(known)})", found)
-    if kind == "missing":
-        return Fault(document.shown, spot, key_text(path), _missing(model, path), "nothing")
-    wanted = f"tables [[{key_text(path)}]]" if kind == "list_type" else f"a table [{key_text(path)}]"
-    return Fault(document.shown, spot, key_text(path), wanted, value_text(detail["input"]))
-
-
 def table_at(model: type[TomlTable], path: KeyPath) -> type[TomlTable]:
     """Return the model of the table at a path."""
-    from typing import get_args
-
-    from fifthwheel.car.table import TomlTable
-
     for part in path:
-        if isinstance(part, int):
-            continue
-        annotation = model.model_fields[part].annotation
-        options = [annotation, *get_args(annotation)]
-        model = next(option for option in options if isinstance(option, type) and issubclass(option, TomlTable))
+        inner = model.model_fields[str(part)].table
+        assert inner is not None
+        model = inner
     return model
-
-
-def _missing(model: type[TomlTable], path: KeyPath) -> str:
-    """Say what belongs at a missing key."""
-    from fifthwheel.car.table import rule_of
-
-    rule = rule_of(table_at(model, path[:-1]), str(path[-1]))
-    if rule is None:
-        inner = table_at(model, path)
-        required = [key for key in inner.model_fields if (r := rule_of(inner, key)) is not None and r.required]
-        return f"a table [{key_text(path)}] with {', '.join(required)}"
-    return f"this key ({rule.doc.rstrip('.')})"
 
 
 def tables_at(document: Document, *names: str) -> list[tuple[KeyPath, Mapping[str, Any]]]:
@@ -113,9 +131,7 @@ def good(rule: Rule | None, value: Any) -> Any:
 
 @cache
 def _defaults(model: type[TomlTable]) -> Mapping[str, Any]:
-    from fifthwheel.car.table import rule_of
-
-    rules = {key: rule_of(model, key) for key in model.model_fields}
+    rules = {key: None if entry.table else _rule(model, key) for key, entry in model.model_fields.items()}
     return {
         key: None if rule is None or rule.default is None else convert(rule, rule.default)
         for key, rule in rules.items()

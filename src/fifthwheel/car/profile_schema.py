@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Annotated
 
-from pydantic import Field
-
 from fifthwheel.car.board_schema import BUS_KINDS, BUS_ROLES
 from fifthwheel.car.rules import Rule
 from fifthwheel.car.table import TomlTable
@@ -138,5 +136,5 @@ class ProfileFile(TomlTable):
             shown="240 mA",
         ),
     ] = None
-    host: list[HostTable] = Field(default_factory=list)
-    pin: list[PinTable] = Field(default_factory=list)
+    host: tuple[HostTable, ...] = ()
+    pin: tuple[PinTable, ...] = ()

@@ -1,10 +1,8 @@
-"""The tables of `car.toml`, key by key, as pydantic models: one rule per key."""
+"""The tables of `car.toml`, key by key: one rule per key."""
 
 from __future__ import annotations
 
 from typing import Annotated
-
-from pydantic import Field
 
 from fifthwheel.car.board_schema import ActuatorTable, BusTable, ControllerTable, SensorTable
 from fifthwheel.car.rules import Rule
@@ -439,25 +437,25 @@ class CarFile(TomlTable):
     car: CarTable
     tyre: TyreTable
     drive: DriveTable
-    motor: list[MotorTable] = Field(default_factory=list)
+    motor: tuple[MotorTable, ...] = ()
     pack: PackTable | None = None
     air: AirTable | None = None
     rolling: RollingTable | None = None
     sensors: SensorsTable | None = None
-    channel: list[ChannelTable] = Field(default_factory=list)
+    channel: tuple[ChannelTable, ...] = ()
     report: ReportTable | None = None
-    want: list[WantTable] = Field(default_factory=list)
-    controller: list[ControllerTable] = Field(default_factory=list)
-    bus: list[BusTable] = Field(default_factory=list)
-    sensor: list[SensorTable] = Field(default_factory=list)
-    actuator: list[ActuatorTable] = Field(default_factory=list)
-    task: list[TaskTable] = Field(default_factory=list)
-    interrupt: list[InterruptTable] = Field(default_factory=list)
-    shared: list[SharedTable] = Field(default_factory=list)
+    want: tuple[WantTable, ...] = ()
+    controller: tuple[ControllerTable, ...] = ()
+    bus: tuple[BusTable, ...] = ()
+    sensor: tuple[SensorTable, ...] = ()
+    actuator: tuple[ActuatorTable, ...] = ()
+    task: tuple[TaskTable, ...] = ()
+    interrupt: tuple[InterruptTable, ...] = ()
+    shared: tuple[SharedTable, ...] = ()
     link: LinkTable | None = None
-    frame: list[FrameTable] = Field(default_factory=list)
+    frame: tuple[FrameTable, ...] = ()
     card: CardTable | None = None
-    function: list[FunctionTable] = Field(default_factory=list)
-    rail: list[RailTable] = Field(default_factory=list)
-    cable: list[CableTable] = Field(default_factory=list)
+    function: tuple[FunctionTable, ...] = ()
+    rail: tuple[RailTable, ...] = ()
+    cable: tuple[CableTable, ...] = ()
     safety: SafetyTable | None = None

@@ -1,4 +1,4 @@
-"""The sensor tables of `car.toml`, key by key, as pydantic models: one rule per key."""
+"""The sensor tables of `car.toml`, key by key: one rule per key."""
 
 from __future__ import annotations
 

@@ -1,10 +1,8 @@
-"""The tables of `session.toml`, key by key, as pydantic models: one rule per key."""
+"""The tables of `session.toml`, key by key: one rule per key."""
 
 from __future__ import annotations
 
 from typing import Annotated
-
-from pydantic import Field
 
 from fifthwheel.car.rules import Rule
 from fifthwheel.car.table import TomlTable
@@ -159,5 +157,5 @@ class SessionFile(TomlTable):
     changed: Annotated[str | None, Rule("text", "What changed since the last session.", default="")] = None
     notes: Annotated[str | None, Rule("text", "Anything else.", default="")] = None
     conditions: ConditionsTable | None = None
-    run: list[RunTable] = Field(default_factory=list)
-    want: list[WantTable] = Field(default_factory=list)
+    run: tuple[RunTable, ...] = ()
+    want: tuple[WantTable, ...] = ()

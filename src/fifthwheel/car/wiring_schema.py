@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Annotated
 
-from pydantic import Field
-
 from fifthwheel.car.board_schema import ASSIGNED
 from fifthwheel.car.rules import Rule
 from fifthwheel.car.table import TomlTable
@@ -86,7 +84,7 @@ class LinkTable(TomlTable):
             shown='{front = "wheel speeds"}',
         ),
     ] = None
-    frame: list[FrameTable] = Field(default_factory=list)
+    frame: tuple[FrameTable, ...] = ()
 
 
 class CardTable(TomlTable):

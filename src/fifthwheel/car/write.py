@@ -8,7 +8,7 @@ import re
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, get_args
+from typing import TYPE_CHECKING, Any
 
 from fifthwheel.car.document import shown_path
 from fifthwheel.car.electronics_faults import TABLES
@@ -229,17 +229,11 @@ def _write(target: Path, text: str, kind: type[CarError] | type[SessionError]) -
 
 def walk(model: type[TomlTable], prefix: str = "") -> Iterator[tuple[str, type[TomlTable], bool]]:
     """Yield (dotted name, model, whether it is a list) of every table of a file, the file itself first."""
-    from fifthwheel.car.table import TomlTable, rule_of
-
     yield prefix, model, False
-    for key in model.model_fields:
-        if rule_of(model, key) is not None:
-            continue
-        annotation = model.model_fields[key].annotation
-        several = annotation is not None and getattr(annotation, "__origin__", None) is list
-        inner = next(a for a in (annotation, *get_args(annotation)) if isinstance(a, type) and issubclass(a, TomlTable))
-        for name, table, inside in walk(inner, f"{prefix}.{key}" if prefix else key):
-            yield name, table, several or inside
+    for key, entry in model.model_fields.items():
+        if entry.table is not None:
+            for name, table, inside in walk(entry.table, f"{prefix}.{key}" if prefix else key):
+                yield name, table, entry.several or inside
 
 
 def _tables(model: type[TomlTable], prefix: str, filled: dict[str, str]) -> Iterator[str]:
