@@ -181,6 +181,33 @@ _session = click.argument("session", type=click.Path(path_type=Path))
 _json = click.option("--json", "as_json", is_flag=True, help="Print JSON (docs/json.md) for a program.")
 
 
+@main.command(epilog=_example("fifthwheel generate my-car"))
+@click.argument("car", type=click.Path(path_type=Path))
+@click.option("--check", is_flag=True, help="Write nothing; exit status 1 when a file in build/ is out of date.")
+def generate(car: Path, check: bool) -> None:
+    """Write what follows from the plan of CAR into its build/: the documents for the workbench.
+
+    Harness table, continuity, first-power and bring-up lists, as a PDF to print and as CSV. Results typed into the CSV
+    files stay, and `fifthwheel plan` shows them (docs/workbench.md).
+    """
+    from fifthwheel.car import load_car
+    from fifthwheel.generate import build_folder, out_of_date
+    from fifthwheel.plan.check import check_plan
+    from fifthwheel.sheet.workbench import workbench_files, write_documents
+
+    described = load_car(car)
+    folder, plan = build_folder(described), check_plan(described)
+    if check:
+        stale = out_of_date(folder, workbench_files(described, plan, folder))
+        click.echo("\n".join(stale) or f"{folder} is up to date")
+        sys.exit(FAULT_FOUND if stale else FINE)
+    written = write_documents(described, plan, folder)
+    for new_name, old_name in written.kept:
+        click.echo(f"kept the changed {old_name.name} as {new_name}")
+    for path in written.paths:
+        click.echo(f"wrote {path}")
+
+
 @main.command(epilog=_example("fifthwheel read my-car/sessions/2026-05-03 LOG0007.CSV gnss.ubx"))
 @_session
 @click.argument("logs", nargs=-1, type=click.Path(path_type=Path))
