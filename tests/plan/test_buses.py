@@ -237,3 +237,83 @@ def test_a_finding_points_at_the_key() -> None:
     plan = encoders(bus_given={"clock": 40.1e6, "lines": {"": 7, "clock": 9}}, max_clock=None)
     assert found(plan)["host-clock"].place == "car.toml:9, bus wheels"
     assert "40 MHz or less" in found(plan)["host-clock"].remedy
+
+
+def test_a_pipelined_answer_is_a_reading_old_and_a_second_transaction_costs() -> None:
+    """Four encoders at 500 Hz: 2 ms old; one more transaction of 2 + 8 us each takes 2 %."""
+    finding = found(encoders(4, 2e-3))["pipelined-reply"]
+    assert finding.numbers["age [s]"] == pytest.approx(2e-3)
+    assert finding.numbers["more [1]"] == pytest.approx(4 * 500 * 10e-6)
+
+
+@pytest.mark.parametrize("clock", [8.5e6, 9e6, 12e6])
+def test_clock_or_cable_that_is_asked_for_passes(clock: float) -> None:
+    """1.5 m bear 8 MHz with room to spare, see the pair above."""
+    finding = found(encoders(bus_given={"clock": clock, "cable": 1.5}, max_clock=None))["clock-cable"]
+    assert "Set clock of bus wheels to 8 MHz or less" in finding.remedy
+    if "cable to" in finding.remedy:
+        number, unit = finding.remedy.split("cable to ")[1].split()
+        cable = float(number) * {"m": 1.0, "mm": 1e-3}[unit]
+        assert "clock-cable" not in found(encoders(bus_given={"clock": clock, "cable": cable}, max_clock=None))
+
+
+def test_hosts_that_are_taken_or_of_another_kind_give_no_selects() -> None:
+    """Only spi2's three count: spi1 has the flash, and the I2C host is none."""
+    part = profile(hosts=(host("spi1", free=False), host(), host("i2c0", "i2c", devices=9)))
+    plan = encoders(4)
+    four = electronics(
+        controllers=(build.controller(profile=part),), buses=plan.buses, sensors=plan.sensors, tasks=plan.tasks
+    )
+    assert found(four)["selects-exhausted"].numbers == {"devices": 4, "selects": 3}
+
+
+def test_the_card_takes_a_select() -> None:
+    plan = electronics(buses=(bus(),), sensors=encoders(3).sensors, card=build.card(bus="wheels"), tasks=(task(),))
+    assert found(plan)["software-selects"].numbers == {"devices": 4, "selects": 3}
+
+
+def test_messages_to_an_actuator() -> None:
+    """Eight bytes of 10 bits at 100 kbit/s are 0.8 ms, at 50 Hz of its task 4 %."""
+    motor = build.actuator(signal="uart", bus="drive", pin=None, pulse_rate=None, task="control")
+    plan = electronics(buses=(bus("drive", "uart", clock=100e3),), actuators=(motor,), tasks=(task("control", 20e-3),))
+    assert check_buses(plan, None)[1][0].share == pytest.approx(0.04)
+
+
+def test_each_transaction_takes_the_driver() -> None:
+    """Two bytes in two transactions: 2 us of wire and 2 x 8 us of driver, a thousand times a second."""
+    assert check_buses(encoders(transactions=2), None)[1][0].share == pytest.approx(0.018)
+
+
+def test_a_slower_clock_bears_a_weak_pull_up() -> None:
+    """0.8473 * 4 kohm * 100 pF = 339 ns: too slow for 400 kHz, quick enough for 100 kHz (UM10204, table 10)."""
+    remedy = found(i2c(0x68, cable=0.8, pull_up=4000.0))["pull-up-weak"].remedy
+    assert remedy.endswith("or the clock to 100 kHz")
+    assert "pull-up-weak" not in found(i2c(0x68, cable=0.8, pull_up=4000.0, clock=100e3))
+    assert "clock" not in found(i2c(0x68, cable=0.8, pull_up=12e3, clock=100e3))["pull-up-weak"].remedy
+
+
+def test_where_the_driver_fills_the_bus_the_rate_is_named() -> None:
+    """A part of 100 bytes: 100 us of wire, 8 us of driver. The driver alone is past what a faster clock could mend."""
+    plan = encoders(1, 1 / 95_000, {"clock": 8e6})
+    finding = found(plan)["bus-occupancy"]
+    number, unit = finding.remedy.split(" at ")[1].split(" or ")[0].split()
+    assert unit == "kHz"
+    assert float(number) == pytest.approx(70.0, abs=0.1)  # 0.7 / (2 us + 8 us)
+
+
+def test_polling_is_named_where_the_interrupt_costs() -> None:
+    """28 us by interrupt, 8 us by polling: 30 us and 10 us at 30 kHz."""
+    finding = found(encoders(1, 1 / 25_000, {"by_interrupt": True, "clock": 8e6}))["bus-occupancy"]
+    assert finding.remedy == "Set by_interrupt = false for bus wheels: polling takes 25 %"
+
+
+@pytest.mark.parametrize(("clock", "stub", "told"), [(1e6, 0.29, False), (1e6, 0.31, True), (500e3, 0.31, True)])
+def test_stubs_of_a_can_bus(clock: float, stub: float, told: bool) -> None:
+    """0.3 m at 1 Mbit/s: ISO 11898-2 (from memory)."""
+    plan = electronics(buses=(bus("wires", "can", host=None, clock=clock, stub=stub),))
+    assert ("stub" in found(plan)) == told
+
+
+@pytest.mark.parametrize("open_key", [{"controller": None}, {"host": None}])
+def test_half_placed_buses_are_left(open_key: dict[str, Any]) -> None:
+    assert {f.check for f in check_buses(encoders(bus_given=open_key), None)[0]} == {"pipelined-reply"}

@@ -37,7 +37,9 @@ PAIRS: dict[str, tuple[Electronics, Electronics]] = {
     # BUS-02: 204 bytes of 10 bits at 1 Mbit/s are 2040 us: 343 a second take 69.97 %, 344 take 70.2 %
     "link-occupancy": (joined(frame(payload=200, rate=343.0), check=16),
                        joined(frame(payload=200, rate=344.0), check=16)),
-    "link-bus": (joined(), joined(buses=(bus("a", "uart", clock=2e6), UARTS[1]))),
+    # BUS-03: both ends together may be 5.26 % apart, so each half of that from the link's own rate
+    "link-bus": (joined(buses=(bus("a", "uart", clock=1.0263e6), UARTS[1])),
+                 joined(buses=(bus("a", "uart", clock=1.0264e6), UARTS[1]))),
     "link-end-missing": (joined(), joined(buses=UARTS[:1])),
     "frame-ends": (joined(frame()), joined(frame(target="side"))),
     "frame-payload": (joined(frame(payload=4, channels=("accel_x", "accel_y"))),

@@ -153,5 +153,5 @@ def test_sampling_clock_by_hand() -> None:
 
 
 def test_i2c_write_by_hand() -> None:
-    """Start, address, register, one byte, stop: 1 + 9 + 9 + 9 + 1 = 29 bit times (UM10204, 3.1.10)."""
-    assert transfer.i2c_write_bits(1) == 29
+    """Start, address, register, three bytes, stop: 1 + 9 + 9 + 27 + 1 = 47 bit times (UM10204, 3.1.10)."""
+    assert transfer.i2c_write_bits(3) == 47

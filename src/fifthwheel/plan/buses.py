@@ -200,8 +200,8 @@ def _occupancy(wiring: Wiring, load: BusLoad) -> Iterator[Finding]:
     """Yield a bus that is too full; of one that carries the link, the check of the link tells."""
     if load.share <= FULL or wiring.frames:
         return
-    wires = sum(device.wire * device.rate for device in load.devices)
     drivers = sum(device.driver * device.rate for device in load.devices)
+    wires = load.share - drivers
     worst = max(load.devices, key=lambda device: device.share)
     yield tell(
         "bus-occupancy", "fault" if load.share > 1.0 else "warning", _place(wiring),
@@ -323,7 +323,7 @@ def _cable(wiring: Wiring) -> Iterator[Finding]:
             change=f"Set clock of bus {bus.name} to {at_most(MARGIN * limit, 'Hz')} or less{shorter}",
             numbers={"clock [Hz]": bus.clock, "limit [Hz]": limit, "cable [m]": bus.cable},
         )  # fmt: skip
-    branch = {"spi": EDGE / (4.0 * transfer.PROPAGATION), "can": CAN_STUB * min(1.0, 1e6 / bus.clock)}.get(bus.kind)
+    branch = {"spi": EDGE / (4.0 * transfer.PROPAGATION), "can": CAN_STUB}.get(bus.kind)
     if branch is not None and bus.stub > branch:
         yield tell(
             "stub", "warning", _place(wiring, "stub"),

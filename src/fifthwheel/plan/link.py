@@ -88,7 +88,7 @@ def _ends(electronics: Electronics, link: Link) -> Iterator[Finding]:
             trouble = f"is a {bus.kind.upper()} bus"
         elif bus.controller is not None and bus.controller not in link.between:
             trouble = f"is on {bus.controller}, which the link does not join"
-        elif bus.clock != link.baud:
+        elif abs(bus.clock / link.baud - 1.0) > transfer.uart_tolerance() / 2.0:
             trouble = f"runs at {said(bus.clock, 'bit/s', 6)}, the link at {said(link.baud, 'bit/s', 6)}"
         if trouble:
             yield tell(
