@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from fifthwheel.car.electronics import Electronics
 from fifthwheel.data import Finding
+from fifthwheel.generate.continuity import continuity_list
 from fifthwheel.plan import harness
-from fifthwheel.plan.conductors import COLOURS, canonical, layouts
+from fifthwheel.plan.conductors import COLOURS, canonical, colours_of, layouts
 from fifthwheel.plan.harness import check_harness
+from fifthwheel.plan.supply import check_supply
 from fifthwheel.plan.wire import resistance
-from tests.plan.build import actuator, bus, cable, controller, electronics, link, profile, rail, sensor
+from tests.plan.build import actuator, bus, cable, controller, electronics, link, profile, rail, safety, sensor
 
 
 def told(found: Electronics) -> dict[str, Finding]:
@@ -272,3 +277,59 @@ def test_unplaced_parts_do_no_harm() -> None:
                         cables=(cable(), cable("b", ends=("front", "b"))))  # fmt: skip
     assert [layout.wires != () for layout in layouts(found)] == [True, True]
     check_harness(found, None)
+
+
+PARTS = ("front", "rear", "encoder_fl", "imu", "warm", "lost", "motor", "steer", "logic", "five", "pack")
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from(PARTS), st.sampled_from(PARTS), st.integers(1, 10), st.integers(0, 5), st.integers(0, 40),
+            st.lists(st.sampled_from(["V", "GND", "clk", "CS", "select", "odd one"]), max_size=4),
+        ),
+        max_size=8,
+    ),
+    st.booleans(),
+)  # fmt: skip
+def test_any_harness_is_checked_and_listed(drawn: list[Any], linked: bool) -> None:
+    cables = tuple(
+        cable(f"c{n}", ends=(a, b), conductors=many, pairs=pairs, gauge=gauge, signals=tuple(names))
+        for n, (a, b, many, pairs, gauge, names) in enumerate(drawn)
+        if a != b
+    )
+    found = electronics(
+        controllers=(controller(rail="logic"), controller("rear", rail="five")), link=link() if linked else None,
+        buses=(bus(), bus("inside", "i2c", controller=None)), rails=(rail(source="five"), rail("five", voltage=5.0)),
+        sensors=(sensor(rail="logic"), sensor("imu", bus="inside", select=None), sensor("warm", bus=None, pin=34),
+                 sensor("lost", bus=None, controller=None)),
+        actuators=(actuator(rail="pack", current=60.0), actuator("steer", kind="servo", rail="five", current=2.0)),
+        cables=cables, safety=safety(),
+    )  # fmt: skip
+    findings, conductors = check_harness(found, None)
+    findings += check_supply(found, None)[0]
+    assert all(finding.what and finding.remedy for finding in findings)
+    for layout in layouts(found):
+        own = [c for c in conductors if c.cable == layout.cable.name]
+        assert len(own) == len(layout.wires) == len(colours_of(layout))
+        assert all(math.isfinite(c.drop) and c.drop >= 0.0 for c in own)
+        pairs = [c.pair for c in own if c.pair]
+        assert all(pairs.count(pair) <= 2 for pair in pairs)
+        assert len({c.colour for c in own}) == len(own)
+    tests = continuity_list(found)
+    assert len({test.id for test in tests}) == len(tests)
+
+
+def test_ten_times_a_plan_takes_milliseconds() -> None:
+    import time
+
+    sensors = tuple(sensor(f"s{n}", bus=f"b{n // 3}", rail="logic") for n in range(300))
+    found = electronics(
+        controllers=(controller(rail="logic"),), buses=tuple(bus(f"b{n}") for n in range(100)), sensors=sensors,
+        rails=(rail(limit=100.0),), cables=tuple(cable(f"c{n}", ends=("front", f"s{n}")) for n in range(300)),
+    )  # fmt: skip
+    begun = time.perf_counter()
+    check_supply(found, None)
+    check_harness(found, None)
+    assert time.perf_counter() - begun < 0.5

@@ -185,12 +185,12 @@ def _motors(bench: _Bench) -> Iterator[BenchTest]:
         bench.live.add(motor.name)
         limit = MARGIN * bench.current()
         yield bench.step(
-            f"motor.{motor.name}.idle", group, f"Off; connect the motor controller {motor.name}, its motor still "
+            f"motor.{motor.name}.idle", group, f"Off; connect the controller of {motor.name}, its motor wires still "
             "unplugged; on", "current on the supply", "little, as its maker says", low=0.0, high=limit + 0.5, unit="A",
             extra=0.5, caution=WHEELS_TURN, tells="a short in the motor controller or its lead",
         )  # fmt: skip
         yield bench.step(
-            f"motor.{motor.name}.spin", group, f"Off; plug in the motor; on; least command that turns {motor.name}",
+            f"motor.{motor.name}.spin", group, f"Off; plug in the wires of {motor.name}; on; least command that turns it",
             "the driven wheels", "they turn forwards, slowly, and stop when the command ends",
             limit=limit + FIRST_SPIN, caution=WHEELS_TURN,
             tells="backwards: exchange two phases or turn the direction round in its settings; jerks: a phase is open",
