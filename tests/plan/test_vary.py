@@ -132,7 +132,7 @@ def test_a_break_is_found_within_one_per_cent() -> None:
 
 
 def test_a_break_at_zero_ends() -> None:
-    """The check speaks of any stub above 0.25 m of SPI; here one at once above zero."""
+    """A finding that comes as soon as the number leaves zero: 1 % of zero would never be reached."""
 
     def check(car: Car) -> Plan:
         electronics = car.electronics

@@ -87,9 +87,13 @@ def assign_plan(car: Car, *, seconds: float = 30.0, progress: Progress | None = 
     served = with_servers(electronics)
     problem = _problem(served, demands(served))
     report("placing", 0.1)
-    model = build(problem)
-    model.ends = begun + 0.6 * seconds
-    search = _search(model, begun, seconds, report)
+    try:
+        model = build(problem, begun + 0.6 * seconds)
+        search = _search(model, begun, seconds, report)
+    except OutOfTimeError:
+        count = sum(len(demand.seats) for demand in problem.demands)
+        how_far = f"time ran out before the search began: {count} seats of {len(problem.demands)} parts are too many"
+        search = _Search({}, None, how_far)
     report("priorities", 0.9)
     return _proposal(car, served, problem, search, begun)
 
@@ -106,9 +110,7 @@ def _problem(electronics: Electronics, found: tuple[Demand, ...]) -> Problem:
     placed = {(demand.part, 0) for demand in found if demand.placed and len(demand.seats) == 1}
     kept = tuple(limit for limit in limits(electronics, found) if _taken(limit, placed)[0] <= limit.most + 1e-9)
     judge = Judgement(electronics)
-    return Problem(
-        found, kept, ties(electronics), follows(found), wishes(electronics, found), judge.late, judge.meet, judge.alike
-    )
+    return Problem(found, kept, ties(electronics), follows(found), wishes(electronics, found), judge.late, judge.alike)
 
 
 def _taken(limit: Limit, seated: set[Key]) -> tuple[float, tuple[Part, ...]]:

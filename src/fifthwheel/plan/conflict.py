@@ -192,11 +192,14 @@ def _tie_text(model: Model, tie: Tie) -> str:
 
 def _deadline_text(model: Model, found: Collection[Part]) -> str:
     names = [name for table, name in found if table == "task"]
-    sets = [tasks for _, tasks in model.cuts if set(tasks) <= set(names)]
-    smallest = sorted(min(sets, key=len) if sets else names)
+    cuts = [cut for cut in model.cuts if {task for tasks in cut.values() for task in tasks} <= set(names)]
+    alone = sorted((sorted(tasks) for cut in cuts if len(cut) == 1 for tasks in cut.values()), key=len)
+    smallest = alone[0] if alone else names
     example = (
         f"{listed(smallest)} miss a deadline on one core" if len(smallest) > 1 else f"{smallest[0]} misses its own"
     )
+    if not alone:
+        example = "waiting across cores for what they share, they miss one"
     return (
         f"the tasks cannot be spread over the cores they may run on so that each meets its deadline; {example} under "
         "any priorities; lengthen periods or deadlines, or shorten execution times"

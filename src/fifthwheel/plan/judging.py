@@ -24,18 +24,22 @@ class Judgement:
         those = {one.name: (one.profile.name, one.tick) for one in self.electronics.controllers}
         return tuple(name for name, kind in those.items() if kind == those[controller])
 
-    def late(self, controller: str, tasks: Sequence[str]) -> tuple[str, ...]:
-        """Return tasks that cannot all meet their deadlines on one core of a controller, with none to spare; () if all
+    def late(self, controller: str, cores: Mapping[int, Sequence[str]]) -> Mapping[int, tuple[str, ...]]:
+        """Return tasks of a controller, by core, that cannot all meet their deadlines, none of them to spare; {} if all
         do."""
-        if self.meet(controller, {0: tasks}):
-            return ()
+        if self.meet(controller, cores):
+            return {}
         by_name = {task.name: task for task in self.electronics.tasks}
-        left = sorted(tasks, key=lambda name: (by_name[name].execution or 0.0) / by_name[name].period)
-        for name in list(left):
-            fewer = [other for other in left if other != name]
-            if not self.meet(controller, {0: fewer}):
+        left = {core: list(names) for core, names in cores.items()}
+        light_first = sorted(
+            ((core, name) for core, names in cores.items() for name in names),
+            key=lambda one: (bool(by_name[one[1]].uses), (by_name[one[1]].execution or 0.0) / by_name[one[1]].period),
+        )
+        for core, name in light_first:
+            fewer = {c: [n for n in names if (c, n) != (core, name)] for c, names in left.items()}
+            if not self.meet(controller, fewer):
                 left = fewer
-        return tuple(sorted(left))
+        return {core: tuple(sorted(names)) for core, names in left.items() if names}
 
     def meet(self, controller: str, cores: Mapping[int, Sequence[str]]) -> bool:
         """Return whether all tasks of a controller meet their deadlines, each on its core, with the best priorities."""

@@ -11,6 +11,7 @@ import time
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import permutations
 from typing import Any
 
 from fifthwheel.errors import FifthwheelError
@@ -20,16 +21,13 @@ from fifthwheel.plan.limits import Follow, Key, Limit, Tie
 Placement = Mapping[Part, int]
 """Part -> the number of its seat."""
 
-Judge = Callable[[str, Sequence[str]], tuple[str, ...]]
-"""Controller and the tasks of one core -> tasks that cannot meet their deadlines together, () when all do."""
-
-Meet = Callable[[str, Mapping[int, Sequence[str]]], bool]
-"""Controller and the tasks of each of its cores -> whether all meet their deadlines."""
+Judge = Callable[[str, Mapping[int, Sequence[str]]], Mapping[int, tuple[str, ...]]]
+"""Controller and tasks by core -> tasks among them, by core, that cannot all meet their deadlines; {} when all do."""
 
 
 @dataclass(frozen=True)
 class Problem:
-    """What is to be placed. judge: of one core alone; meet: of a controller, where tasks wait across its cores.
+    """What is to be placed. judge: of tasks on cores.
     alike: controllers on which tasks run as on one, so that what is learnt of one holds for all."""
 
     demands: tuple[Demand, ...]
@@ -38,13 +36,12 @@ class Problem:
     follows: tuple[Follow, ...]
     wishes: tuple[tuple[int, Limit], ...]
     judge: Judge
-    meet: Meet
     alike: Callable[[str], tuple[str, ...]]
 
 
 @dataclass
 class Model:
-    """A problem in the solver's terms. cuts: (controller, tasks found to miss deadlines together on one core)."""
+    """A problem in the solver's terms. cuts: tasks by core that were found to miss deadlines together."""
 
     problem: Problem
     solver: Any
@@ -52,7 +49,7 @@ class Model:
     wanted: dict[Part, Any] = field(default_factory=dict)
     guards: dict[str, tuple[Any, Limit | Tie | None]] = field(default_factory=dict)
     prices: list[tuple[Any, int]] = field(default_factory=list)
-    cuts: list[tuple[str, tuple[str, ...]]] = field(default_factory=list)
+    cuts: list[Mapping[int, tuple[str, ...]]] = field(default_factory=list)
     demanded: dict[Part, Demand] = field(default_factory=dict)
     ends: float = math.inf
 
@@ -73,19 +70,23 @@ def solver_library() -> Any:
     return z3
 
 
-def build(problem: Problem) -> Model:
-    """Return the solver's model of a problem."""
+def build(problem: Problem, ends: float = math.inf) -> Model:
+    """Return the solver's model of a problem, to be searched until `ends`; raise OutOfTimeError."""
     z3 = solver_library()
-    model = Model(problem, z3.SolverFor("QF_FD"), demanded={demand.part: demand for demand in problem.demands})
+    demanded = {demand.part: demand for demand in problem.demands}
+    model = Model(problem, z3.SolverFor("QF_FD"), demanded=demanded, ends=ends)
     model.solver.set("random_seed", 1)
     for demand in problem.demands:
         _add_part(model, demand)
     for number, limit in enumerate(problem.limits):
+        in_time(model)
         guard = _guard(model, f"limit {number}", limit)
         model.solver.add(z3.Implies(guard, _at_most(model, limit)))
     for number, tie in enumerate(problem.ties):
+        in_time(model)
         _add_tie(model, number, tie)
     for follow in problem.follows:
+        in_time(model)
         seat = _seat(model, follow.key)
         model.solver.add(z3.Implies(model.seats[follow.key], _on(model, follow.other, seat.controller)))
     for number, (weight, limit) in enumerate(problem.wishes):
@@ -94,6 +95,12 @@ def build(problem: Problem) -> Model:
         model.prices.append((broken, weight))
     _guard(model, "deadlines", None)
     return model
+
+
+def in_time(model: Model) -> None:
+    """Raise OutOfTimeError when the model's time is over."""
+    if time.monotonic() > model.ends:
+        raise OutOfTimeError
 
 
 def _guard(model: Model, name: str, behind: Limit | Tie | None) -> Any:
@@ -197,50 +204,52 @@ def cores_of(demands: Iterable[Demand], placement: Placement) -> Mapping[tuple[s
 
 
 def _cut(model: Model, placement: Placement) -> bool:
-    """Forbid each set of tasks of a core that misses deadlines; return whether there was one."""
+    """Forbid each set of tasks that misses deadlines, on one core or across cores; return whether there was one.
+
+    Tasks that stood there before are not the placement's trouble. What is learnt holds on every controller that is
+    alike, whichever way round its cores.
+    """
     fixed = {demand.part[1] for demand in model.problem.demands if demand.part[0] == "task" and demand.placed}
     found = False
     cores = cores_of(model.problem.demands, placement)
-    for (controller, core), tasks in cores.items():
-        if core < 0 or set(tasks) <= fixed:
-            continue
-        late = model.problem.judge(controller, tasks)
-        if late and not set(late) <= fixed:
-            found = True
-            model.cuts.append((controller, late))
-            _forbid(model, late, model.problem.alike(controller))
-    return found or _cut_across(model, placement, cores)
-
-
-def _cut_across(model: Model, placement: Placement, cores: Mapping[tuple[str, int], tuple[str, ...]]) -> bool:
-    """Forbid what fails only by waiting across cores: just this spread of a controller's tasks over its cores."""
-    z3 = solver_library()
-    guard, _ = model.guards["deadlines"]
-    found = False
     for name in sorted({controller for controller, _ in cores}):
         here = {core: tasks for (controller, core), tasks in cores.items() if controller == name}
-        parts = [("task", task) for tasks in here.values() for task in tasks]
-        placed = {demand.part for demand in model.problem.demands if demand.placed}
-        if set(parts) <= placed or model.problem.meet(name, here):
-            continue
-        found = True
-        taken = [model.seats[part, placement[part]] for part in parts]
-        model.solver.add(z3.Implies(guard, z3.Not(z3.And(*taken))))
+        late = [{0: tasks} for core, tasks in here.items() if core >= 0]
+        for trial in (*late, here):
+            in_time(model)
+            missed = model.problem.judge(name, trial)
+            if missed and not {task for tasks in missed.values() for task in tasks} <= fixed:
+                found = True
+                model.cuts.append(missed)
+                _forbid(model, missed, model.problem.alike(name))
+        if found:
+            break
     return found
 
 
-def _forbid(model: Model, tasks: tuple[str, ...], controllers: tuple[str, ...]) -> None:
+def _forbid(model: Model, missed: Mapping[int, tuple[str, ...]], controllers: tuple[str, ...]) -> None:
+    """Forbid tasks to be spread like this over the cores of any of the controllers."""
     z3 = solver_library()
     guard, _ = model.guards["deadlines"]
-    here: dict[tuple[str, int], list[Any]] = defaultdict(list)
-    for demand in model.problem.demands:
-        if demand.part[0] == "task" and demand.part[1] in tasks:
-            for number, seat in enumerate(demand.seats):
-                if seat.controller in controllers and seat.core is not None and seat.core >= 0:
-                    here[seat.controller, seat.core].append(model.seats[demand.part, number])
-    for literals in here.values():
-        if len(literals) == len(tasks):
-            model.solver.add(z3.Implies(guard, z3.Not(z3.And(*literals))))
+    taken = [core for core in missed if core >= 0]
+    tasks = [(task, core) for core, names in missed.items() for task in names]
+    for controller in controllers:
+        free = sorted({seat.core for d in model.problem.demands for seat in d.seats if seat.controller == controller
+                       and seat.core is not None and seat.core >= 0})  # fmt: skip
+        for chosen in permutations(free, len(taken)):
+            core_of = dict(zip(taken, chosen, strict=True))
+            literals = [_task_on(model, task, controller, core_of.get(core, core)) for task, core in tasks]
+            if None not in literals:
+                model.solver.add(z3.Implies(guard, z3.Not(z3.And(*literals))))
+
+
+def _task_on(model: Model, task: str, controller: str, core: int) -> Any:
+    """Return the literal of a task on a core, None when it has no such seat."""
+    part = ("task", task)
+    for number, seat in enumerate(model.demanded[part].seats):
+        if (seat.controller, seat.core) == (controller, core):
+            return model.seats[part, number]
+    return None
 
 
 def improve(model: Model, parts: Collection[Part], first: Placement, ends: float) -> tuple[Placement, bool]:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 
 from fifthwheel.car.electronics import Actuator, Bus, Controller, Electronics, Pin, Sensor, Task
 from fifthwheel.plan.demands import ROLES, Demand, Part, Seat, usable
-from fifthwheel.plan.pins import CAREFUL
+from fifthwheel.plan.pins import CAREFUL, pin_claims
 
 Pins = Mapping[tuple[Part, str], int]
 """(part, line) -> pin."""
@@ -17,6 +17,8 @@ CAUTION = 100.0
 """Price of a pin with a trait to beware of, in the price of a role that goes to waste."""
 STRAPPING = 300.0
 """Price of a pin that is read at start-up: a device that drives it can keep the controller from starting."""
+STATED = 1e4
+"""Price of a pin that car.toml gives to a part that has no place."""
 
 
 def choose_pins(electronics: Electronics, seated: Mapping[Part, Seat]) -> Pins:
@@ -25,18 +27,25 @@ def choose_pins(electronics: Electronics, seated: Mapping[Part, Seat]) -> Pins:
     Minimum-cost matching on each controller. Every want has a pin when the limits of the seats hold (Hall 1935).
     """
     chosen: dict[tuple[Part, str], int] = {}
+    stated: dict[str, set[int]] = defaultdict(set)
+    for claim in pin_claims(electronics):
+        stated[claim.controller.name].add(claim.pin)
     for controller in electronics.controllers:
         here = {part: seat for part, seat in seated.items() if seat.controller == controller.name}
         claimed = {number for seat in here.values() for _, number in seat.claims}
         wants = [(part, line, want) for part, seat in here.items() for line, want in seat.wants]
         pins = [pin for pin in controller.profile.pins if pin.number not in claimed]
         if wants:
-            chosen |= _matched(controller, here, wants, pins)
+            chosen |= _matched(controller, here, wants, pins, stated[controller.name])
     return chosen
 
 
 def _matched(
-    controller: Controller, here: Mapping[Part, Seat], wants: list[tuple[Part, str, str]], pins: list[Pin]
+    controller: Controller,
+    here: Mapping[Part, Seat],
+    wants: list[tuple[Part, str, str]],
+    pins: list[Pin],
+    stated: Collection[int],
 ) -> dict[tuple[Part, str], int]:
     import numpy as np
     from scipy.optimize import linear_sum_assignment
@@ -52,6 +61,7 @@ def _matched(
             if usable(pin, want, controller):
                 waste = sum(1.0 / rare[role] for role in pin.roles - ROLES[want])
                 beware = STRAPPING if "strapping" in pin.traits else CAUTION * bool(pin.traits & CAREFUL)
+                beware += STATED * (pin.number in stated)
                 beware += 10.0 * (want == "pulse" and "pull" not in pin.roles)
                 costs[row, column] = beware + waste - 0.5 * (pin.number == own) + 1e-4 * column
     rows, columns = linear_sum_assignment(costs)
