@@ -15,7 +15,7 @@ from fifthwheel.generate.power import LITHIUM, WHEELS_TURN, first_power_list
 from fifthwheel.glossary import CHANNELS
 from fifthwheel.plan.results import Plan
 from tests.generate.bench_car import bench_car, bench_electronics
-from tests.plan.build import electronics, sensor
+from tests.plan.build import actuator, electronics, sensor
 
 
 @pytest.fixture(scope="module")
@@ -70,6 +70,14 @@ def test_limits_of_the_bench_supply_by_hand(made: tuple[Car, Plan]) -> None:
     stages = [step.group for step in steps.values()]
     assert stages == sorted(stages)
     assert limits[0] == min(limits)
+
+
+def test_an_output_on_the_pack_itself_counts(made: tuple[Car, Plan]) -> None:
+    car = made[0]
+    assert car.electronics is not None
+    brake = actuator("brake", kind="brake", rail="pack", current=3.0)
+    more = replace(car, electronics=replace(car.electronics, actuators=(*car.electronics.actuators, brake)))
+    assert power(more)["output.brake"].limit - power(more)["output.steer"].limit == pytest.approx(1.25 * 3.0)
 
 
 def test_a_caution_where_a_step_can_hurt(made: tuple[Car, Plan]) -> None:

@@ -192,6 +192,14 @@ def test_limits_and_words_of_the_list() -> None:
     assert any("/" in name and name.count(".") == 2 for name in tests)  # between cables
 
 
+def test_a_terminated_can_bus_is_no_short() -> None:
+    found = electronics(buses=(bus("line", "can"),), sensors=(sensor("part", bus="line", select=None),),
+                        cables=(cable("c", ends=("front", "part"), conductors=4, pairs=1),))  # fmt: skip
+    low = {frozenset((t.do.split(" ")[1], t.at.split(" ")[1])): t.low for t in continuity_list(found)}
+    # ISO 11898-2: 120 ohm at each end, 60 ohm in parallel; a meter beeps below some 30 to 50 ohm (common practice).
+    assert 30.0 < low[frozenset(("H,", "L,"))] < 60.0
+
+
 def test_ten_times_the_harness_takes_seconds() -> None:
     import time
 

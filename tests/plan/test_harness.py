@@ -156,6 +156,16 @@ def test_a_part_with_a_supply_cable_of_its_own_needs_no_supply_in_the_other() ->
     assert set(signals(found)) == {"GND", "signal"}
 
 
+def test_the_small_supply_of_a_motor_controller_carries_no_motor_current() -> None:
+    found = electronics(
+        actuators=(actuator(rail="pack", current=60.0),),
+        cables=(cable("m", ends=("front", "motor"), conductors=3, pairs=0, connector=1.0),),
+    )
+    assert set(signals(found, "m")) == {"V", "GND", "signal"}
+    assert all(c.current == 0.0 for c in check_harness(found, None)[1])
+    assert "connector-overloaded" not in told(found)
+
+
 def test_nothing_known_about_the_ends() -> None:
     found = electronics(controllers=(controller(), controller("rear")), cables=(cable(ends=("front", "rear")),))
     assert told(found)["conductors-unknown"].severity == "note"

@@ -72,20 +72,20 @@ def continuity_list(electronics: Electronics, every: Sequence[Layout] | None = N
         for i, (wire, colour) in enumerate(zip(lay.wires, colours_of(lay), strict=True))
     }
     ordered = order_of(every, pairs_of(every))
-    pull_ups = {f"{bus.name} {role}": bus.pull_up for bus in electronics.buses for role in ("SDA", "SCL")}
+    between = _least_between(electronics)
     volts = {f"V {rail.name}": rail.voltage for rail in electronics.rails}
     volts |= {f"V of {c.name}": c.profile.logic for c in electronics.controllers}
     cables = {lay.cable.name: lay.cable for lay in every}
     made = []
     for group, pair in ordered:
         ends = cables[pair.a[0]].length * resistance(cables[pair.a[0]].gauge, stranded=True)
-        made.append(_test(pair, group, wires, ends, volts, pull_ups))
+        made.append(_test(pair, group, wires, ends, volts, between))
     return tuple(made)
 
 
 def _test(
     pair: Pair, group: str, wires: dict[Contact, Wire], ohm: float, volts: dict[str, float],
-    pull_ups: dict[str, float | None],
+    between: dict[frozenset[str], float],
 ) -> BenchTest:  # fmt: skip
     one, other = wires[pair.a], wires[pair.b]
     if pair.through:
@@ -103,11 +103,24 @@ def _test(
                     tells=f"one of the two {one.signal} is open or exchanged")  # fmt: skip
     nets = {one.net, other.net}
     supply = any(net.startswith("V ") for net in nets)
-    pull_up = next((ohms for net in nets if (ohms := pull_ups.get(net)) is not None), None) if supply else None
-    low = 0.5 * pull_up if pull_up is not None else SUPPLY_OPEN if supply else OPEN
+    kinds = frozenset("V" if net.startswith("V ") else net for net in nets)
+    low = between.get(kinds, SUPPLY_OPEN if supply else OPEN)
     chirp = "no beep, a chirp while capacitors charge is fine" if supply and GROUND in nets else "no beep"
     return BenchTest(name, group, one.far, other.far, chirp, low, math.inf, "ohm",
                 tells=f"{one.signal} and {other.signal} bridged: solder, a strand, a pinched cable")  # fmt: skip
+
+
+def _least_between(electronics: Electronics) -> dict[frozenset[str], float]:
+    """Return two nets ("V" any supply) -> least resistance [ohm] between them where a part of a bus joins them: half of
+    an I2C pull-up; 50 ohm over CAN, which its two ends of 120 ohm bring to 60 (ISO 11898-2)."""
+    low = {
+        frozenset((f"{bus.name} {role}", "V")): 0.5 * bus.pull_up
+        for bus in electronics.buses
+        if bus.pull_up is not None
+        for role in ("SDA", "SCL")
+    }
+    low |= {frozenset((f"{bus.name} H", f"{bus.name} L")): 50.0 for bus in electronics.buses if bus.kind == "can"}
+    return low
 
 
 def pairs_of(every: Sequence[Layout]) -> tuple[Pair, ...]:

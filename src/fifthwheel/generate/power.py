@@ -65,8 +65,9 @@ class _Bench:
     def current(self) -> float:
         """Return what all that is plugged in takes from the bench supply [A], regulators included."""
         loads = rail_loads(self.electronics, self.car, self.live)
-        first = [load.taken for load in loads if load.source == PACK]
-        return math.fsum(first) + EMPTY * len(self.rails)
+        whole = next((load.current for load in loads if load.rail == PACK), None)
+        rails = math.fsum(load.taken for load in loads if load.source == PACK)
+        return (rails if whole is None else whole) + EMPTY * len(self.rails)
 
     def step(
         self, name: str, group: str, do: str, at: str, expect: str, *, extra: float = 0.0, **more: object
@@ -190,7 +191,8 @@ def _motors(bench: _Bench) -> Iterator[BenchTest]:
             extra=0.5, caution=WHEELS_TURN, tells="a short in the motor controller or its lead",
         )  # fmt: skip
         yield bench.step(
-            f"motor.{motor.name}.spin", group, f"Off; plug in the wires of {motor.name}; on; least command that turns it",
+            f"motor.{motor.name}.spin", group,
+            f"Off; plug in the motor wires of {motor.name}; on; least command that turns it",
             "the driven wheels", "they turn forwards, slowly, and stop when the command ends",
             limit=limit + FIRST_SPIN, caution=WHEELS_TURN,
             tells="backwards: exchange two phases or turn the direction round in its settings; jerks: a phase is open",

@@ -219,13 +219,18 @@ _ROLES: Mapping[str, tuple[tuple[str, str, bool], ...]] = {
 
 
 def _of_part(house: House, part: Sensor | Actuator, near: str, far: str, several: bool) -> Iterator[Wire]:
-    """Yield the conductors that one part needs in a cable whose near end it is reached from."""
+    """Yield the conductors that one part needs in a cable whose near end it is reached from.
+
+    The V of a motor controller by pulses is the small supply that it offers, and carries none of the motor's current.
+    """
     bus = house.buses.get(part.bus or "")
     powered = not _fed_apart(house, part) and (isinstance(part, Sensor) or bus is None)
+    motor = isinstance(part, Actuator) and part.kind == "motor"
+    carries = (part.name,) if powered and not motor else ()
     if powered:
-        supply = part.rail or f"of {controller_of(house, part) or near}"
-        yield Wire("V", f"V {supply}", f"{near} V", f"{far} V", carries=(part.name,))
-    yield Wire(GROUND, GROUND, f"{near} {GROUND}", f"{far} {GROUND}", carries=(part.name,) if powered else ())
+        supply = f"of {part.name}" if motor else part.rail or f"of {controller_of(house, part) or near}"
+        yield Wire("V", f"V {supply}", f"{near} V", f"{far} V", carries=carries)
+    yield Wire(GROUND, GROUND, f"{near} {GROUND}", f"{far} {GROUND}", carries=carries)
     which = f" of {part.name}" if several else ""
     if bus is None:
         own = {} if part.pin is None else {"signal": part.pin}
