@@ -1,5 +1,5 @@
 """How long a plan takes to check against a bare start of Python: 2 controllers, 40 tasks, 30 sensors, 200 channels,
-and a plan ten times as large. Whole processes, from car.toml to the findings, and the checks alone; medians, alternating."""
+and a plan ten times as large. Whole processes, from car.toml to the findings, and the checks alone; medians."""
 
 from __future__ import annotations
 

@@ -1,19 +1,32 @@
 """Random plans that are feasible by construction: a plan is made in full, then its places are struck out.
 
-The makings are a builder's: two controllers with the pins, hosts and limits of `dual-core-240`, wheel encoders and
-inertial sensors on SPI, small sensors on I2C and on pins, motors and servos, and tasks whose periods are those of
-control and logging. Cores are filled by giving each task a share of what is left; priorities are deadline-monotonic,
-and a core that misses a deadline is drawn again. Nothing here calls the code under test.
+The makings are a builder's: two controllers with the pins, hosts and limits of `dual-core-240`, inertial sensors on
+SPI, small sensors on I2C and on pins, motors and servos, a link over a UART at each end, a card, and tasks whose
+periods are those of control and logging. Cores are filled by giving each task a share of what is left; priorities are
+deadline-monotonic, and a core that misses a deadline is drawn again. Nothing here calls the code under test.
 """
 
 from __future__ import annotations
 
 import math
 import random
+from collections import Counter
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from fifthwheel.car.electronics import Actuator, Bus, Controller, Electronics, Pin, Sensor, Shared, Task, Use
+from fifthwheel.car.electronics import (
+    Actuator,
+    Bus,
+    Card,
+    Controller,
+    Electronics,
+    Link,
+    Pin,
+    Sensor,
+    Shared,
+    Task,
+    Use,
+)
 from tests.plan import build
 
 PERIODS = (1e-3, 2e-3, 4e-3, 5e-3, 10e-3, 20e-3, 50e-3, 100e-3)
@@ -83,6 +96,7 @@ def random_plan(seed: int) -> Electronics:
         _direct(maker, controller, readers)
         _actuators(maker, controller, readers)
     return build.electronics(
+        link=_link(maker), card=_card(maker),
         controllers=maker.controllers, buses=tuple(maker.buses), sensors=tuple(maker.sensors),
         actuators=tuple(maker.actuators), tasks=tuple(maker.tasks), shared=tuple(maker.shared),
     )  # fmt: skip
@@ -160,9 +174,39 @@ def _spi(maker: Maker, controller: Controller, readers: list[Task]) -> None:
                 rate = min(1.0 / task.period, 1000.0)
                 modes = tuple(sorted({mode, maker.draw.choice((0, 1, 3))}))
                 maker.sensors.append(
-                    build.sensor(f"{name}_{number}", bus=name, controller=controller.name, select=select, rate=rate,
+                    build.sensor(f"{name}_{number}", kind="inertial", channels=(), bits=None, bus=name,
+                                 controller=controller.name, select=select, rate=rate,
                                  task=task.name, modes=modes, max_clock=maker.draw.choice((8e6, 10e6)))
                 )  # fmt: skip
+
+
+def _link(maker: Maker) -> Link | None:
+    """Return a link with a UART bus at each end, None where pins have run out."""
+    names: list[str] = []
+    for controller in maker.controllers:
+        lines = [maker.pin(controller, *roles) for roles in (("out",), ("in",))]
+        if None in lines:
+            return None
+        names.append(f"{controller.name}_uart")
+        maker.buses.append(
+            build.bus(names[-1], "uart", controller=controller.name, host="uart1", by_interrupt=True,
+                      pins=dict(zip(("tx", "rx"), lines, strict=True)))
+        )  # fmt: skip
+    serving = {
+        controller.name: maker.draw.choice([task.name for task in maker.tasks if task.controller == controller.name])
+        for controller in maker.controllers
+    }
+    return build.link(buses=tuple(names), tasks=serving)
+
+
+def _card(maker: Maker) -> Card | None:
+    """Return a card on an SPI bus that has a select left, None without one."""
+    riders = Counter(sensor.bus for sensor in maker.sensors)
+    for bus in maker.buses:
+        if bus.kind == "spi" and riders[bus.name] < 3 and bus.clock >= 4e6:
+            task = next(task for task in maker.tasks if task.controller == bus.controller)
+            return build.card(controller=bus.controller, bus=bus.name, task=task.name, file_system="exfat")
+    return None
 
 
 def _i2c(maker: Maker, controller: Controller, readers: list[Task]) -> None:
@@ -224,4 +268,5 @@ def stripped(plan: Electronics, seed: int, keep: float = 0.1) -> Electronics:
         actuators=tuple(open_(one, controller=None, pin=None) for one in plan.actuators),
         tasks=tuple(open_(task, controller=None, core=None, priority=None) for task in plan.tasks),
         shared=tuple(replace(one, controller=None) for one in plan.shared),
+        card=open_(plan.card, controller=None) if plan.card else None,
     )

@@ -215,7 +215,7 @@ def test_out_of_time_says_how_far_it_came() -> None:
     proposal = proposed(stripped(random_plan(0), 0), seconds=1e-4)
     assert not proposal.complete
     assert "time ran out" in proposal.how_far
-    assert "48 parts" in proposal.how_far
+    assert "51 parts" in proposal.how_far
 
 
 def test_a_car_without_electronics_and_a_missing_solver_are_told(monkeypatch: pytest.MonkeyPatch) -> None:

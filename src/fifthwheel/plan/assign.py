@@ -16,7 +16,6 @@ from typing import Any
 from fifthwheel.car.electronics import Electronics
 from fifthwheel.car.model import Car
 from fifthwheel.data import Finding
-from fifthwheel.errors import FifthwheelError
 from fifthwheel.plan.conflict import Conflict, find_conflict, hopeless, largest, listed
 from fifthwheel.plan.demands import Demand, Part, demands, part_text
 from fifthwheel.plan.judging import Judgement
@@ -75,16 +74,13 @@ class Proposal:
 def assign_plan(car: Car, *, seconds: float = 30.0, progress: Progress | None = None) -> Proposal:
     """Propose places for what the car's electronics leave open, within `seconds`.
 
-    Raises FifthwheelError: no electronics in car.toml, no constraint solver installed.
+    Raises CarError: no electronics in car.toml; FifthwheelError: no constraint solver installed.
     """
     begun = time.monotonic()
-    electronics = car.electronics
-    if electronics is None:
-        raise FifthwheelError(
-            "no electronics are described", where=str(car.path), do="Add [controller.NAME] and what hangs on it"
-        )
+    from fifthwheel.plan.check import electronics_of
+
     report = progress or (lambda what, fraction: None)
-    served = with_servers(electronics)
+    served = with_servers(electronics_of(car))
     problem = _problem(served, demands(served))
     report("placing", 0.1)
     try:

@@ -85,17 +85,15 @@ def vary_plan(car: Car, expressions: Sequence[str], *, check: Check | None = Non
     """Return what the checks find for each value of one expression, or for each pair of values of two.
 
     check: of one car, the checks of a plan when left out. Raises FifthwheelError: an expression that cannot be read,
-    names that are not in the car, more than two expressions, no electronics.
+    names that are not in the car, more than two expressions; CarError: no electronics.
     """
-    if car.electronics is None:
-        raise FifthwheelError("no electronics are described", where=str(car.path), do="Add [[controller]] and the rest")
+    from fifthwheel.plan.check import check_plan, electronics_of
+
+    electronics = electronics_of(car)
     if not 1 <= len(expressions) <= 2:
         raise FifthwheelError("too many numbers to vary", expected="one or two", found=str(len(expressions)))
-    if check is None:
-        from fifthwheel.plan.check import check_plan
-
-        check = check_plan
-    axes = tuple(parse_axis(text, car.electronics) for text in expressions)
+    check = check or check_plan
+    axes = tuple(parse_axis(text, electronics) for text in expressions)
     if len({axis.text for axis in axes}) < len(axes):
         raise FifthwheelError("the same number is varied twice", found=f"'{axes[0].text}'")
     grid = [_point(car, axes, values, check) for values in product(*(axis.values for axis in axes))]
