@@ -20,7 +20,7 @@ from fifthwheel.generate.continuity import (
     shown_by,
 )
 from fifthwheel.plan.conductors import GROUND, Layout, layouts
-from tests.generate.bench_car import bench_electronics
+from tests.generate.workbench_car import workbench_electronics
 from tests.plan.build import bus, cable, electronics, sensor
 
 Contact = tuple[str, int]
@@ -73,7 +73,7 @@ class Circuit:
         return next((n + 1 for n, pair in enumerate(order) if self.beeps(pair) != pair.beeps), len(order) + 1)
 
 
-EVERY = layouts(bench_electronics())
+EVERY = layouts(workbench_electronics())
 PAIRS = pairs_of(EVERY)
 ORDER = [pair for _, pair in order_of(EVERY, PAIRS)]
 THROUGH_FIRST = sorted(PAIRS, key=lambda pair: not pair.through)
@@ -177,7 +177,7 @@ def test_near_the_best_order_of_a_small_cable() -> None:
 
 
 def test_limits_and_words_of_the_list() -> None:
-    tests = {test.id: test for test in continuity_list(bench_electronics())}
+    tests = {test.id: test for test in continuity_list(workbench_electronics())}
     assert len(tests) == len(PAIRS)
     through = tests["fl.8"]
     assert (through.do, through.at) == ("front CS, pin 5", "encoder_fl CS, contact 8, white")

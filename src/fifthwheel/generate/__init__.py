@@ -7,28 +7,28 @@ from pathlib import Path
 from fifthwheel.car.model import Car
 from fifthwheel.data import Finding
 from fifthwheel.errors import CarError
-from fifthwheel.generate.bench import BenchTest, Workbench
 from fifthwheel.generate.bring_up import bring_up_list
 from fifthwheel.generate.continuity import continuity_list
 from fifthwheel.generate.files import Written, out_of_date, write_files
 from fifthwheel.generate.lists import list_files, typed_lists
 from fifthwheel.generate.outcomes import Result, Results, check_results, read_results
 from fifthwheel.generate.power import first_power_list
+from fifthwheel.generate.workbench import Workbench, WorkbenchTest
 from fifthwheel.plan.results import Plan
 
 __all__ = [
-    "BenchTest",
     "Result",
     "Results",
     "Workbench",
+    "WorkbenchTest",
     "Written",
-    "bench_findings",
     "build_folder",
     "check_results",
     "list_files",
     "out_of_date",
     "read_results",
     "typed_lists",
+    "workbench_findings",
     "workbench_of",
     "write_files",
     "write_workbench",
@@ -54,7 +54,7 @@ def build_folder(car: Car) -> Path:
     return car.path.parent / "build"
 
 
-def bench_findings(car: Car, plan: Plan) -> tuple[Finding, ...]:
+def workbench_findings(car: Car, plan: Plan) -> tuple[Finding, ...]:
     """Return what the results that were typed into the lists in the car's build/ say; () while there are no lists.
 
     Raises FifthwheelError with file and line on a damaged list.

@@ -11,8 +11,8 @@ from collections.abc import Callable, Iterator, Mapping
 
 from fifthwheel.car.electronics import Actuator, Electronics, Sensor
 from fifthwheel.car.model import Car
-from fifthwheel.generate.bench import BenchTest
 from fifthwheel.generate.power import WHEELS_TURN
+from fifthwheel.generate.workbench import WorkbenchTest
 from fifthwheel.glossary import CHANNELS
 from fifthwheel.units import STANDARD_GRAVITY
 
@@ -31,10 +31,10 @@ _GROUPS = {
 }  # fmt: skip
 """Kind of sensor -> heading, in the order of the list."""
 
-Rule = Callable[[Sensor, str, Car | None], Iterator[BenchTest]]
+Rule = Callable[[Sensor, str, Car | None], Iterator[WorkbenchTest]]
 
 
-def bring_up_list(electronics: Electronics, car: Car | None) -> tuple[BenchTest, ...]:
+def bring_up_list(electronics: Electronics, car: Car | None) -> tuple[WorkbenchTest, ...]:
     """Return the tests of every sensor, kind by kind, then of what the outputs do."""
     kinds = list(_GROUPS)
     sensors = sorted(electronics.sensors, key=lambda sensor: kinds.index(sensor.kind))
@@ -43,7 +43,7 @@ def bring_up_list(electronics: Electronics, car: Car | None) -> tuple[BenchTest,
     return tuple(made)
 
 
-def _of_sensor(sensor: Sensor, car: Car | None) -> Iterator[BenchTest]:
+def _of_sensor(sensor: Sensor, car: Car | None) -> Iterator[WorkbenchTest]:
     inertial = [name for name in sensor.channels if name.startswith(("accel_", "gyro_"))]
     if inertial:
         yield from _inertial(sensor, inertial, car)
@@ -56,14 +56,14 @@ def _rule_for(channel: str) -> Rule:
     return next((rule for start, rule in _RULES.items() if channel.startswith(start)), _any)
 
 
-def _test(sensor: Sensor, channel: str, do: str, expect: str, tells: str, **more: object) -> BenchTest:
+def _test(sensor: Sensor, channel: str, do: str, expect: str, tells: str, **more: object) -> WorkbenchTest:
     wheel = channel.rpartition("_")[2]
-    return BenchTest(f"{sensor.name}.{channel}", _GROUPS[sensor.kind], do, channel, expect, tells=tells,
+    return WorkbenchTest(f"{sensor.name}.{channel}", _GROUPS[sensor.kind], do, channel, expect, tells=tells,
                      caution=MOTORS_OFF if wheel in WHEEL_WORDS and channel.startswith("wheel") else "",
                      **more)  # type: ignore[arg-type]  # fmt: skip
 
 
-def _wheel(sensor: Sensor, channel: str, car: Car | None) -> Iterator[BenchTest]:
+def _wheel(sensor: Sensor, channel: str, car: Car | None) -> Iterator[WorkbenchTest]:
     wheel = channel.rpartition("_")[2]
     where, others = WHEEL_WORDS[wheel], "no other wheel's channel moves"
     tells = (
@@ -92,14 +92,14 @@ def _axes(car: Car | None) -> Mapping[str, tuple[str, int]]:
     }  # fmt: skip
 
 
-def _inertial(sensor: Sensor, channels: list[str], car: Car | None) -> Iterator[BenchTest]:
+def _inertial(sensor: Sensor, channels: list[str], car: Car | None) -> Iterator[WorkbenchTest]:
     axes = _axes(car)
     tells = "another channel answers or the sign is turned: sensors.inertial.axes does not say how it sits"
     for way, (letter, sign) in axes.items():
         channel, g = f"accel_{letter}", sign * STANDARD_GRAVITY if way == "up" else 0.0
         if channel in channels:
             low, high = g - REST, g + REST
-            yield BenchTest(f"{sensor.name}.{channel}.rest", _GROUPS[sensor.kind], "Car at rest on a level table",
+            yield WorkbenchTest(f"{sensor.name}.{channel}.rest", _GROUPS[sensor.kind], "Car at rest on a level table",
                             channel, f"{g:+.2f} m/s2" if g else "near 0", low, high, "m/s2", tells=tells)  # fmt: skip
     moves = (
         ("nose-up", "accel", "forward", 1, f"Lift the nose by about {TILT:.0f} deg and hold it"),
@@ -115,16 +115,16 @@ def _inertial(sensor: Sensor, channels: list[str], car: Car | None) -> Iterator[
             yield _moved(f"{sensor.name}.{channel}.{name}", _GROUPS[sensor.kind], do, channel, kind, turned, tells)
 
 
-def _moved(name: str, group: str, do: str, channel: str, kind: str, turned: int, tells: str) -> BenchTest:
+def _moved(name: str, group: str, do: str, channel: str, kind: str, turned: int, tells: str) -> WorkbenchTest:
     if kind == "gyro":
-        return BenchTest(name, group, do, channel, "positive" if turned > 0 else "negative", tells=tells)
+        return WorkbenchTest(name, group, do, channel, "positive" if turned > 0 else "negative", tells=tells)
     tilted = STANDARD_GRAVITY * math.sin(math.radians(TILT))  # +- 10 deg of a hand, +- REST
     low, high = (STANDARD_GRAVITY * math.sin(math.radians(TILT + d)) + s * REST for d, s in ((-10.0, -1), (10.0, 1)))
     limits = (low, high) if turned > 0 else (-high, -low)
-    return BenchTest(name, group, do, channel, f"about {turned * tilted:+.1f} m/s2", *limits, "m/s2", tells=tells)
+    return WorkbenchTest(name, group, do, channel, f"about {turned * tilted:+.1f} m/s2", *limits, "m/s2", tells=tells)
 
 
-def _gnss(sensor: Sensor, channel: str, car: Car | None) -> Iterator[BenchTest]:
+def _gnss(sensor: Sensor, channel: str, car: Car | None) -> Iterator[WorkbenchTest]:
     under = "Under open sky, antenna up, after some minutes at rest"
     walk = "Walk ten metres to the north, the car in your hands"
     table: Mapping[str, tuple[str, str]] = {
@@ -141,23 +141,23 @@ def _gnss(sensor: Sensor, channel: str, car: Car | None) -> Iterator[BenchTest]:
     yield _test(sensor, channel, do, expect, "no sky, antenna cable, baud, or RX and TX exchanged")
 
 
-def _temperature(sensor: Sensor, channel: str, car: Car | None) -> Iterator[BenchTest]:
+def _temperature(sensor: Sensor, channel: str, car: Car | None) -> Iterator[WorkbenchTest]:
     yield _test(sensor, channel, f"Breathe on {sensor.name} or hold it between two fingers",
                 "near room temperature first, then rises, and this channel only",
                 "another channel rises: plugs exchanged; falls: divider turned round; far off: its curve")  # fmt: skip
 
 
-def _voltage(sensor: Sensor, channel: str, car: Car | None) -> Iterator[BenchTest]:
+def _voltage(sensor: Sensor, channel: str, car: Car | None) -> Iterator[WorkbenchTest]:
     yield _test(sensor, channel, "Measure the same voltage with the meter", "within 2 % of the meter",
                 "divider, its scale, or ground through another way")  # fmt: skip
 
 
-def _current(sensor: Sensor, channel: str, car: Car | None) -> Iterator[BenchTest]:
+def _current(sensor: Sensor, channel: str, car: Car | None) -> Iterator[WorkbenchTest]:
     yield _test(sensor, channel, "Read the bench supply at the same time",
                 "positive while the pack delivers, as it says", "sense wires exchanged, or scale")  # fmt: skip
 
 
-def _radio(sensor: Sensor, channel: str, car: Car | None) -> Iterator[BenchTest]:
+def _radio(sensor: Sensor, channel: str, car: Car | None) -> Iterator[WorkbenchTest]:
     table = {
         "throttle": ("Motors unplugged: pull the throttle from rest to its end", "0 at rest, rises to 1"),
         "brake": ("Motors unplugged: push the brake from rest to its end", "0 at rest, rises to 1"),
@@ -168,29 +168,29 @@ def _radio(sensor: Sensor, channel: str, car: Car | None) -> Iterator[BenchTest]
     yield _test(sensor, channel, do, expect, "channels exchanged or turned round in the transmitter")
 
 
-def _motor_speed(sensor: Sensor, channel: str, car: Car | None) -> Iterator[BenchTest]:
+def _motor_speed(sensor: Sensor, channel: str, car: Car | None) -> Iterator[WorkbenchTest]:
     do = "Wheels off the ground: least command forwards that turns it"
-    yield BenchTest(f"{sensor.name}.{channel}", _GROUPS[sensor.kind], do, channel,
+    yield WorkbenchTest(f"{sensor.name}.{channel}", _GROUPS[sensor.kind], do, channel,
                     "positive, and gear ratio times the wheel's speed", caution=WHEELS_TURN,
                     tells="pole pairs or direction in the settings of the motor controller")  # fmt: skip
 
 
-def _mag(sensor: Sensor, channel: str, car: Car | None) -> Iterator[BenchTest]:
+def _mag(sensor: Sensor, channel: str, car: Car | None) -> Iterator[WorkbenchTest]:
     yield _test(sensor, channel, "Turn the car about each axis, far from steel and motors",
                 "changes, 20 to 70 uT in all", "iron or a magnet nearby, or the wrong scale")  # fmt: skip
 
 
-def _pressure(sensor: Sensor, channel: str, car: Car | None) -> Iterator[BenchTest]:
+def _pressure(sensor: Sensor, channel: str, car: Car | None) -> Iterator[WorkbenchTest]:
     yield _test(
         sensor, channel, "Lift the car by two metres", "falls by about 24 Pa", "covered by a lid, or too coarse"
     )
 
 
-def _humidity(sensor: Sensor, channel: str, car: Car | None) -> Iterator[BenchTest]:
+def _humidity(sensor: Sensor, channel: str, car: Car | None) -> Iterator[WorkbenchTest]:
     yield _test(sensor, channel, f"Breathe on {sensor.name}", "rises", "covered, or the wrong channel")
 
 
-def _any(sensor: Sensor, channel: str, car: Car | None) -> Iterator[BenchTest]:
+def _any(sensor: Sensor, channel: str, car: Car | None) -> Iterator[WorkbenchTest]:
     entry = CHANNELS.get(channel)
     label = entry.label if entry is not None else channel
     yield _test(sensor, channel, f"Look at the {label} while you change what it measures",
@@ -208,7 +208,7 @@ _RULES: Mapping[str, Rule] = {
 """Beginning of a channel's name -> what is done to it; the first that fits."""
 
 
-def _of_output(actuator: Actuator) -> Iterator[BenchTest]:
+def _of_output(actuator: Actuator) -> Iterator[WorkbenchTest]:
     table = {
         "servo": ("Linkage on, wheels off the ground: command a little to the left, then to the right",
                   "the front wheels turn to the left, then to the right, free to their stops", MOVES),
@@ -218,5 +218,5 @@ def _of_output(actuator: Actuator) -> Iterator[BenchTest]:
     }  # fmt: skip
     if actuator.kind in table:
         do, expect, caution = table[actuator.kind]
-        yield BenchTest(f"{actuator.name}.moves", "Outputs", do, actuator.name, expect, caution=caution,
+        yield WorkbenchTest(f"{actuator.name}.moves", "Outputs", do, actuator.name, expect, caution=caution,
                         tells="turned round, or exchanged with another output")  # fmt: skip

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 from fifthwheel.car.electronics import Electronics
-from fifthwheel.generate.bench import BenchTest
+from fifthwheel.generate.workbench import WorkbenchTest
 from fifthwheel.plan.conductors import GROUND, Layout, Wire, colours_of, layouts
 from fifthwheel.plan.wire import resistance
 
@@ -63,7 +63,7 @@ class Mistake:
     weight: float
 
 
-def continuity_list(electronics: Electronics, every: Sequence[Layout] | None = None) -> tuple[BenchTest, ...]:
+def continuity_list(electronics: Electronics, every: Sequence[Layout] | None = None) -> tuple[WorkbenchTest, ...]:
     """Return the tests in the order to make them."""
     every = layouts(electronics) if every is None else every
     wires = {
@@ -86,11 +86,11 @@ def continuity_list(electronics: Electronics, every: Sequence[Layout] | None = N
 def _test(
     pair: Pair, group: str, wires: dict[Contact, Wire], ohm: float, volts: dict[str, float],
     between: dict[frozenset[str], float],
-) -> BenchTest:  # fmt: skip
+) -> WorkbenchTest:  # fmt: skip
     one, other = wires[pair.a], wires[pair.b]
     if pair.through:
         high = ohm + CONTACTS * CONTACT_OHM + METER
-        return BenchTest(
+        return WorkbenchTest(
             f"{pair.a[0]}.{pair.a[1]}", group, one.near, one.far, "beep", 0.0, high, "ohm",
             tells=f"{one.signal} is open or exchanged with another conductor of the cable or the board",
             volts=volts.get(one.net, math.nan),
@@ -99,14 +99,14 @@ def _test(
     name = f"{pair.a[0]}.{pair.a[1]}/" + (f"{pair.b[1]}" if same else f"{pair.b[0]}.{pair.b[1]}")
     if pair.beeps:
         high = 2.0 * ohm + 2.0 * CONTACTS * CONTACT_OHM + METER
-        return BenchTest(name, group, one.far, other.far, "beep", 0.0, high, "ohm",
+        return WorkbenchTest(name, group, one.far, other.far, "beep", 0.0, high, "ohm",
                     tells=f"one of the two {one.signal} is open or exchanged")  # fmt: skip
     nets = {one.net, other.net}
     supply = any(net.startswith("V ") for net in nets)
     kinds = frozenset("V" if net.startswith("V ") else net for net in nets)
     low = between.get(kinds, SUPPLY_OPEN if supply else OPEN)
     chirp = "no beep, a chirp while capacitors charge is fine" if supply and GROUND in nets else "no beep"
-    return BenchTest(name, group, one.far, other.far, chirp, low, math.inf, "ohm",
+    return WorkbenchTest(name, group, one.far, other.far, chirp, low, math.inf, "ohm",
                 tells=f"{one.signal} and {other.signal} bridged: solder, a strand, a pinched cable")  # fmt: skip
 
 

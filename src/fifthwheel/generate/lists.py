@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 from fifthwheel.errors import FifthwheelError
-from fifthwheel.generate.bench import BenchTest, Workbench
+from fifthwheel.generate.workbench import Workbench, WorkbenchTest
 
 HARNESS = "harness.csv"
 LISTS = ("continuity.csv", "first-power.csv", "bring-up.csv")
@@ -35,7 +35,7 @@ def head_of(name: str) -> tuple[str, ...]:
     return ("id", "group", *first, "expect", "low", "high", "unit", *_MIDDLE[name], *TYPED)
 
 
-def tests_of(bench: Workbench, name: str) -> tuple[BenchTest, ...]:
+def tests_of(bench: Workbench, name: str) -> tuple[WorkbenchTest, ...]:
     """Return the tests of a list by its file name."""
     return dict(zip(LISTS, (bench.continuity, bench.first_power, bench.bring_up), strict=True))[name]
 
@@ -45,7 +45,7 @@ def number(value: float, digits: int = 4) -> str:
     return f"{value:.{digits}g}" if math.isfinite(value) else ""
 
 
-def cells_of(name: str, test: BenchTest) -> dict[str, str]:
+def cells_of(name: str, test: WorkbenchTest) -> dict[str, str]:
     """Return column -> text of one test; result and note empty."""
     first, second = _PROBES.get(name, ("do", "at"))
     every = {

@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Literal
 
 from fifthwheel.data import Finding
-from fifthwheel.generate.bench import BenchTest, Workbench
 from fifthwheel.generate.lists import LISTS, cells_of, meaning, read_rows, tests_of
+from fifthwheel.generate.workbench import Workbench, WorkbenchTest
 from fifthwheel.plan.told import tell
 
 PASSED = frozenset({"ok", "pass", "passed", "done", "good", "true", "1", "\u2713", "\u2714", "i.o."})
@@ -67,7 +67,7 @@ def check_results(bench: Workbench, results: Results) -> tuple[Finding, ...]:
     return tuple(sorted(findings, key=lambda finding: ("fault", "warning", "note").index(finding.severity)))
 
 
-def _of_list(name: str, tests: Sequence[BenchTest], rows: Sequence[Result]) -> Iterator[Finding]:
+def _of_list(name: str, tests: Sequence[WorkbenchTest], rows: Sequence[Result]) -> Iterator[Finding]:
     by_id = {row.id: row for row in rows}
     left, stale = [], []
     for test in tests:
@@ -81,7 +81,7 @@ def _of_list(name: str, tests: Sequence[BenchTest], rows: Sequence[Result]) -> I
     stale += [row for row in by_id.values() if row.result]
     if stale:
         yield tell(
-            "bench-result-outdated", "warning", f"{name}:{stale[0].line}",
+            "workbench-result-outdated", "warning", f"{name}:{stale[0].line}",
             f"{len(stale)} results belong to tests that car.toml no longer makes so, the first is {stale[0].id}.",
             cause="The plan was changed after the test", change="run fifthwheel generate, then make these tests again",
             numbers={"results": len(stale)},
@@ -89,7 +89,7 @@ def _of_list(name: str, tests: Sequence[BenchTest], rows: Sequence[Result]) -> I
     if left:
         done = len(tests) - len(left)
         yield tell(
-            "bench-not-done", "note", name, f"{len(left)} of {len(tests)} tests are not done; the next is "
+            "workbench-not-done", "note", name, f"{len(left)} of {len(tests)} tests are not done; the next is "
             f"{left[0].id}: {left[0].do}.",
             cause="No result is typed in" if done else "None has a result yet",
             change="type ok, fail or what you measured into the column result",
@@ -97,7 +97,7 @@ def _of_list(name: str, tests: Sequence[BenchTest], rows: Sequence[Result]) -> I
         )  # fmt: skip
 
 
-def judged(test: BenchTest, text: str) -> tuple[State, float]:
+def judged(test: WorkbenchTest, text: str) -> tuple[State, float]:
     """Return (state, value [SI], NaN without one) of a typed result.
 
     "ok" and "fail" in usual spellings; of a continuity test "beep" and "no beep"; or a number with or without unit
@@ -120,7 +120,7 @@ def judged(test: BenchTest, text: str) -> tuple[State, float]:
     return _held(test, float(match[1].replace(",", ".")) * _SCALE[match[2]])
 
 
-def _measured(test: BenchTest) -> bool:
+def _measured(test: WorkbenchTest) -> bool:
     return not (math.isnan(test.low) and math.isnan(test.high))
 
 
@@ -130,43 +130,43 @@ def _fits(unit: str, wanted: str) -> bool:
     return not unit or (unit in ohms if wanted == "ohm" else unit.replace("\u00b2", "2").replace("^", "") == wanted)
 
 
-def _held(test: BenchTest, value: float) -> tuple[State, float]:
+def _held(test: WorkbenchTest, value: float) -> tuple[State, float]:
     inside = not value < test.low and not value > test.high
     return ("passed" if inside else "failed"), value
 
 
-def _of_test(test: BenchTest, row: Result) -> Iterator[Finding]:
+def _of_test(test: WorkbenchTest, row: Result) -> Iterator[Finding]:
     state, value = judged(test, row.result)
     place = f"{row.file}:{row.line}, {row.id}"
     note = f' Note: "{row.note}".' if row.note else ""
     if state == "unread":
         yield tell(
-            "bench-result-unread", "warning", place, f"The result '{row.result[:40]}' is not understood.{note}",
+            "workbench-result-unread", "warning", place, f"The result '{row.result[:40]}' is not understood.{note}",
             cause="It is no word that passes or fails and no number in the unit of the test",
             change=f"type ok, fail{f' or a number of {test.unit}' if test.unit else ''}",
         )  # fmt: skip
     elif state == "failed" and math.isnan(value):
         yield tell(
-            "bench-failed", "fault", place, f"{test.do}, {test.at}: expected {test.expect}, found "
+            "workbench-failed", "fault", place, f"{test.do}, {test.at}: expected {test.expect}, found "
             f"'{row.result[:40]}'.{note}", cause=test.tells or "Not as expected", change="mend it, and test again",
         )  # fmt: skip
     elif state == "failed":
         yield _out_of_limits(test, value, place, note)
 
 
-def _out_of_limits(test: BenchTest, value: float, place: str, note: str) -> Finding:
+def _out_of_limits(test: WorkbenchTest, value: float, place: str, note: str) -> Finding:
     limits = f"{test.low:.4g} to {test.high:.4g}" if math.isfinite(test.high) else f"at least {test.low:.4g}"
     shown = "open" if math.isinf(value) else f"{value:.4g} {test.unit}"
     cause, severe = _cause(test, value)
     numbers = {f"measured [{test.unit}]": value, f"low [{test.unit}]": test.low, f"high [{test.unit}]": test.high}
     return tell(
-        "bench-out-of-limits", "fault" if severe else "warning", place,
+        "workbench-out-of-limits", "fault" if severe else "warning", place,
         f"{test.do}, {test.at}: {shown}, and {limits} {test.unit} are expected.{note}",
         cause=cause, change="mend it, and measure again", numbers=numbers,
     )  # fmt: skip
 
 
-def _cause(test: BenchTest, value: float) -> tuple[str, bool]:
+def _cause(test: WorkbenchTest, value: float) -> tuple[str, bool]:
     """Return the likely cause of a value beyond its limits, and whether it is a fault."""
     if test.unit != "ohm":
         return test.tells or "Not as the plan says", True

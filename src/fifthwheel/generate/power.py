@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 from fifthwheel.car.electronics import Actuator, Controller, Electronics, Rail
 from fifthwheel.car.model import Car
-from fifthwheel.generate.bench import BenchTest
+from fifthwheel.generate.workbench import WorkbenchTest
 from fifthwheel.plan.conductors import controller_of, house_of
 from fifthwheel.plan.supply import CELL_FULL, PACK, PackState, in_order, pack_state, rail_loads
 
@@ -40,9 +40,9 @@ WHEELS_TURN = (
 SERVO_MOVES = "The output may move at once and with force: linkage off, fingers away."
 
 
-def first_power_list(electronics: Electronics, car: Car | None) -> tuple[BenchTest, ...]:
+def first_power_list(electronics: Electronics, car: Car | None) -> tuple[WorkbenchTest, ...]:
     """Return the steps in order; the caution of each stands with it."""
-    bench = _Bench(electronics, car)
+    bench = _Supplied(electronics, car)
     return tuple(
         step
         for stage in (_before, _rails, _boards, _sensors, _servos, _motors, _stop, _pack)
@@ -50,7 +50,7 @@ def first_power_list(electronics: Electronics, car: Car | None) -> tuple[BenchTe
     )  # fmt: skip
 
 
-class _Bench:
+class _Supplied:
     """What is on the bench: the parts that are plugged in so far, and the supply that this takes. Sensors without a
     cable sit on a board and are live from the start."""
 
@@ -71,26 +71,26 @@ class _Bench:
 
     def step(
         self, name: str, group: str, do: str, at: str, expect: str, *, extra: float = 0.0, **more: object
-    ) -> BenchTest:
+    ) -> WorkbenchTest:
         """Return a step with the supply set for what is plugged in now, and `extra` [A]."""
         given = {"supply": self.supply, "limit": MARGIN * (self.current() + extra), **more}
-        return BenchTest(name, group, do, at, expect, **given)  # type: ignore[arg-type]
+        return WorkbenchTest(name, group, do, at, expect, **given)  # type: ignore[arg-type]
 
 
-def _before(bench: _Bench) -> Iterator[BenchTest]:
+def _before(bench: _Supplied) -> Iterator[WorkbenchTest]:
     group = "1. Before power"
-    yield BenchTest("before.continuity", group, "Make the continuity list, all of part A", "continuity list",
+    yield WorkbenchTest("before.continuity", group, "Make the continuity list, all of part A", "continuity list",
                     "every test as the list says; mend and test again first", caution=RULES)  # fmt: skip
-    yield BenchTest("before.bare", group, "Put the pack away. Unplug motors, servos, sensors and controllers",
+    yield WorkbenchTest("before.bare", group, "Put the pack away. Unplug motors, servos, sensors and controllers",
                     "the board", "only regulators are left on it", caution=LITHIUM)  # fmt: skip
-    yield BenchTest("before.stand", group, "Put the car on a stand, wheels off the ground", "the wheels",
+    yield WorkbenchTest("before.stand", group, "Put the car on a stand, wheels off the ground", "the wheels",
                     "all turn freely, nothing near them", caution=WHEELS_TURN)  # fmt: skip
-    yield BenchTest("before.short", group, "Measure the resistance between + and - where the pack will be", "meter",
+    yield WorkbenchTest("before.short", group, "Measure the resistance between + and - where the pack will be", "meter",
                     "rises while capacitors charge, then stays above the limit", 100.0, math.inf, "ohm",
                     tells="a short on the supply: part the rails and find it before any power")  # fmt: skip
 
 
-def _rails(bench: _Bench) -> Iterator[BenchTest]:
+def _rails(bench: _Supplied) -> Iterator[WorkbenchTest]:
     group = "2. Rails alone"
     given = "the nominal voltage of the pack" if bench.pack is None else f"{bench.supply:.1f} V"
     yield bench.step("supply.on", group, f"Set the bench supply to {given} and its limit, then connect it in the place "
@@ -111,14 +111,14 @@ def _rails(bench: _Bench) -> Iterator[BenchTest]:
     bench.supply = bench.pack.nominal
 
 
-def _rail_step(bench: _Bench, rail: Rail, name: str, group: str, do: str) -> BenchTest:
+def _rail_step(bench: _Supplied, rail: Rail, name: str, group: str, do: str) -> WorkbenchTest:
     low, high = (1.0 - TOLERANCE) * rail.voltage, (1.0 + TOLERANCE) * rail.voltage
     return bench.step(name, group, do, f"rail {rail.name}", f"{rail.voltage:.3g} V", low=low, high=high, unit="V",
                       tells="too low: overloaded, not enabled or short of input; too high: feedback open, wrong part; "
                       "plug nothing in before it is right")  # fmt: skip
 
 
-def _boards(bench: _Bench) -> Iterator[BenchTest]:
+def _boards(bench: _Supplied) -> Iterator[WorkbenchTest]:
     group = "3. Controllers"
     for board in bench.electronics.controllers:
         bench.live.add(board.name)
@@ -137,7 +137,7 @@ def _boards(bench: _Bench) -> Iterator[BenchTest]:
         )  # fmt: skip
 
 
-def _volts_of(bench: _Bench, rail: str | None, board: str | None) -> float:
+def _volts_of(bench: _Supplied, rail: str | None, board: str | None) -> float:
     part = bench.house.parts.get(rail or "")
     if isinstance(part, Rail):
         return part.voltage
@@ -145,7 +145,7 @@ def _volts_of(bench: _Bench, rail: str | None, board: str | None) -> float:
     return controller.profile.logic if isinstance(controller, Controller) else math.nan
 
 
-def _sensors(bench: _Bench) -> Iterator[BenchTest]:
+def _sensors(bench: _Supplied) -> Iterator[WorkbenchTest]:
     group = "4. Sensors"
     for sensor in bench.electronics.sensors:
         if sensor.name not in bench.house.beside:
@@ -164,7 +164,7 @@ def _sensors(bench: _Bench) -> Iterator[BenchTest]:
         )  # fmt: skip
 
 
-def _servos(bench: _Bench) -> Iterator[BenchTest]:
+def _servos(bench: _Supplied) -> Iterator[WorkbenchTest]:
     group = "5. Servos and other outputs"
     for actuator in bench.electronics.actuators:
         if actuator.kind == "motor":
@@ -180,7 +180,7 @@ def _servos(bench: _Bench) -> Iterator[BenchTest]:
         )  # fmt: skip
 
 
-def _motors(bench: _Bench) -> Iterator[BenchTest]:
+def _motors(bench: _Supplied) -> Iterator[WorkbenchTest]:
     group = "6. Motors"
     for motor in (a for a in bench.electronics.actuators if a.kind == "motor"):
         bench.live.add(motor.name)
@@ -200,7 +200,7 @@ def _motors(bench: _Bench) -> Iterator[BenchTest]:
         yield from _safe_states(bench, motor, group)
 
 
-def _safe_states(bench: _Bench, motor: Actuator, group: str) -> Iterator[BenchTest]:
+def _safe_states(bench: _Supplied, motor: Actuator, group: str) -> Iterator[WorkbenchTest]:
     ways = {
         "radio loss": "switch the transmitter off", "link loss": "unplug the link", "reboot": "reset its controller",
     }  # fmt: skip
@@ -214,7 +214,7 @@ def _safe_states(bench: _Bench, motor: Actuator, group: str) -> Iterator[BenchTe
             )  # fmt: skip
 
 
-def _stop(bench: _Bench) -> Iterator[BenchTest]:
+def _stop(bench: _Supplied) -> Iterator[WorkbenchTest]:
     group, safety = "7. Emergency stop and low voltage", bench.electronics.safety
     limit = MARGIN * bench.current() + FIRST_SPIN
     cut = safety.emergency_stop if safety is not None else ""
@@ -223,7 +223,7 @@ def _stop(bench: _Bench) -> Iterator[BenchTest]:
                          "the driven wheels", "power is cut and stays cut until you reset it", limit=limit,
                          caution=WHEELS_TURN, tells="it does not reach what it shall cut: do not drive")  # fmt: skip
     else:
-        yield BenchTest("stop.none", group, "No emergency stop is stated: fit one", "the car",
+        yield WorkbenchTest("stop.none", group, "No emergency stop is stated: fit one", "the car",
                         "you can cut the power without touching the wheels", caution=WHEELS_TURN)  # fmt: skip
     if bench.pack is not None:
         yield bench.step("stop.low-voltage", group, "With a motor turning slowly, lower the supply bit by bit",
@@ -232,13 +232,13 @@ def _stop(bench: _Bench) -> Iterator[BenchTest]:
                          tells="the low-voltage limit is set for another number of cells")  # fmt: skip
 
 
-def _pack(bench: _Bench) -> Iterator[BenchTest]:
+def _pack(bench: _Supplied) -> Iterator[WorkbenchTest]:
     group, safety, pack = "8. Pack", bench.electronics.safety, bench.pack
     if pack is None:
-        yield BenchTest("pack.check", group, "Measure the pack at its plug before connecting it", "its plug",
+        yield WorkbenchTest("pack.check", group, "Measure the pack at its plug before connecting it", "its plug",
                         "red is +, voltage as its label says", caution=LITHIUM)  # fmt: skip
     else:
-        yield BenchTest(
+        yield WorkbenchTest(
             "pack.check", group, f"Measure the pack at its plug, + on red; {pack.cells} cells, none below 3.5 V",
             "its plug", f"{3.5 * pack.cells:.1f} to {CELL_FULL * pack.cells:.1f} V", 3.5 * pack.cells,
             (CELL_FULL + 0.02) * pack.cells, "V", caution=LITHIUM,
@@ -246,12 +246,12 @@ def _pack(bench: _Bench) -> Iterator[BenchTest]:
         )  # fmt: skip
     fuse = safety.fuse if safety is not None else None
     rating = f"of {fuse:.3g} A" if fuse is not None else "in the pack's lead"
-    yield BenchTest("pack.fuse", group, f"Look at the fuse {rating}", "the fuse",
+    yield WorkbenchTest("pack.fuse", group, f"Look at the fuse {rating}", "the fuse",
                     "fitted next to the pack" if fuse is not None else "fitted; none is stated in car.toml",
                     caution=LITHIUM)  # fmt: skip
-    yield BenchTest("pack.on", group, "Motors unplugged, hand on the stop: connect the pack, against its spark as its "
-                    "maker says; watch for smoke and warmth for a minute, then measure every rail again",
+    yield WorkbenchTest("pack.on", group, "Motors unplugged, hand on the stop: connect the pack, against its spark as "
+                    "its maker says; watch for smoke and warmth for a minute, then measure every rail again",
                     "rails and the nose", "as in stage 2", caution=LITHIUM,
                     tells="what the limit of the bench supply held back: disconnect at once")  # fmt: skip
-    yield BenchTest("pack.spin", group, "Plug in the motors: least command, radio off, emergency stop, once more",
+    yield WorkbenchTest("pack.spin", group, "Plug in the motors: least command, radio off, emergency stop, once more",
                     "the driven wheels", "as in stages 6 and 7", caution=WHEELS_TURN)  # fmt: skip

@@ -17,8 +17,8 @@ from fifthwheel import __version__
 from fifthwheel.car.model import Car
 from fifthwheel.errors import FifthwheelError
 from fifthwheel.generate import (
-    BenchTest,
     Workbench,
+    WorkbenchTest,
     Written,
     list_files,
     typed_lists,
@@ -158,7 +158,7 @@ def _ohms(value: float) -> str:
     return f"{value * 1e3:.3g} mΩ" if value < 1.0 else f"{value:.3g} Ω"
 
 
-def _section(title: str, lead: str, tests: Iterable[BenchTest], row: Any) -> dict[str, Any]:
+def _section(title: str, lead: str, tests: Iterable[WorkbenchTest], row: Any) -> dict[str, Any]:
     groups = []
     for name, members in groupby(tests, key=lambda test: test.group):
         listed = list(members)
@@ -172,21 +172,21 @@ def _section(title: str, lead: str, tests: Iterable[BenchTest], row: Any) -> dic
     return {"title": title, "lead": lead, "groups": groups}
 
 
-def _continuity(test: BenchTest) -> list[str]:
+def _continuity(test: WorkbenchTest) -> list[str]:
     beep, _, more = test.expect.partition(", ")
     later = f"{test.volts:.3g} V" if math.isfinite(test.volts) else ""
     limits = _limits(test) + (" *" if more else "")
     return [_set(text) for text in (test.id, test.do, test.at, beep, limits, later)]
 
 
-def _power(test: BenchTest) -> list[str]:
+def _power(test: WorkbenchTest) -> list[str]:
     supply = f"{test.supply:.1f} V" if math.isfinite(test.supply) else ""
     limit = f"{test.limit * 1e3:.0f} mA" if test.limit < 0.9995 else f"{test.limit:.2g} A"
     both = f"{supply}, {limit}" if supply and math.isfinite(test.limit) else ""
     return [_set(text) for text in (test.do, test.at, test.expect, _limits(test), both, "!" if test.caution else "")]
 
 
-def _bring_up(test: BenchTest) -> list[str]:
+def _bring_up(test: WorkbenchTest) -> list[str]:
     return [_set(text) for text in (test.do, test.at, test.expect, _limits(test), "", "!" if test.caution else "")]
 
 
@@ -195,7 +195,7 @@ def _set(text: str) -> str:
     return clean(text).replace("m/s2", "m/s²").replace(" deg", "°").replace("+-", PLUS_MINUS).replace(" uT", " µT")
 
 
-def _limits(test: BenchTest) -> str:
+def _limits(test: WorkbenchTest) -> str:
     """Return the limits of a measured value as printed: "4.75 to 5.25 V", "at most 0.38 Ω", "" without any."""
     if math.isnan(test.low) or test.unit == "":
         return ""

@@ -9,26 +9,26 @@ import pytest
 
 from fifthwheel.car.model import Car
 from fifthwheel.errors import CarError
-from fifthwheel.generate import BenchTest, workbench_of
+from fifthwheel.generate import WorkbenchTest, workbench_of
 from fifthwheel.generate.bring_up import bring_up_list
 from fifthwheel.generate.power import LITHIUM, WHEELS_TURN, first_power_list
 from fifthwheel.glossary import CHANNELS
 from fifthwheel.plan.results import Plan
-from tests.generate.bench_car import bench_car, bench_electronics
+from tests.generate.workbench_car import workbench_car, workbench_electronics
 from tests.plan.build import actuator, electronics, sensor
 
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Car, Plan]:
-    return bench_car(tmp_path_factory.mktemp("car"))
+    return workbench_car(tmp_path_factory.mktemp("car"))
 
 
-def power(car: Car) -> dict[str, BenchTest]:
+def power(car: Car) -> dict[str, WorkbenchTest]:
     assert car.electronics is not None
     return {test.id: test for test in first_power_list(car.electronics, car)}
 
 
-def bring_up(car: Car) -> dict[str, BenchTest]:
+def bring_up(car: Car) -> dict[str, WorkbenchTest]:
     assert car.electronics is not None
     return {test.id: test for test in bring_up_list(car.electronics, car)}
 
@@ -160,6 +160,6 @@ def test_wheels_are_named_one_by_one(made: tuple[Car, Plan]) -> None:
     assert "front left wheel by hand forwards" in test.do
     assert test.at == "wheel_angle_fl"
     assert "no other wheel" in test.expect
-    groups = [t.group for t in bring_up_list(bench_electronics(), None)]
+    groups = [t.group for t in bring_up_list(workbench_electronics(), None)]
     assert groups == sorted(groups, key=groups.index)
     assert len(set(groups)) == len([g for i, g in enumerate(groups) if i == 0 or groups[i - 1] != g])

@@ -10,7 +10,7 @@ from fifthwheel.units import System
 
 
 @dataclass(frozen=True)
-class BenchTest:
+class WorkbenchTest:
     """One test of a list. id: stays the same while the thing that it tests stays the same.
 
     group: under which heading. do, at: what to do and where to look; of a continuity test the two probes. expect: for
@@ -41,6 +41,6 @@ class Workbench:
     car: str
     units: System
     harness: tuple[Conductor, ...]
-    continuity: tuple[BenchTest, ...]
-    first_power: tuple[BenchTest, ...]
-    bring_up: tuple[BenchTest, ...]
+    continuity: tuple[WorkbenchTest, ...]
+    first_power: tuple[WorkbenchTest, ...]
+    bring_up: tuple[WorkbenchTest, ...]

@@ -15,7 +15,7 @@ from fifthwheel.plan.supply import check_supply
 from tests.plan.build import actuator, bus, cable, controller, electronics, link, rail, safety, sensor
 
 
-def bench_electronics() -> Electronics:
+def workbench_electronics() -> Electronics:
     """Two controllers, four encoders on two SPI buses, I2C, UART and analogue sensors, a link, servo, motor, supply."""
     encoders = tuple(
         sensor(f"encoder_{wheel}", channels=(f"wheel_angle_{wheel}", f"wheel_error_{wheel}"), select=5 + i,
@@ -51,10 +51,10 @@ def bench_electronics() -> Electronics:
     )  # fmt: skip
 
 
-def bench_car(folder: Path, found: Electronics | None = None) -> tuple[Car, Plan]:
+def workbench_car(folder: Path, found: Electronics | None = None) -> tuple[Car, Plan]:
     """Return the demo's car with these electronics, and its plan as far as supply and harness go."""
     (folder / "car.toml").write_text(CAR_TOML, encoding="utf-8")
-    car = replace(load_car(folder), electronics=found or bench_electronics())
+    car = replace(load_car(folder), electronics=found or workbench_electronics())
     assert car.electronics is not None
     told, rails = check_supply(car.electronics, car)
     more, conductors = check_harness(car.electronics, car)
