@@ -14,7 +14,7 @@ from fifthwheel.errors import FifthwheelError
 from fifthwheel.generate import workbench_of
 from fifthwheel.generate.lists import HARNESS, LISTS
 from fifthwheel.sheet.workbench import PDF, as_data, workbench_files, workbench_pdf, write_documents
-from tests.generate.bench_car import bench_car
+from tests.generate.workbench_car import workbench_car
 
 
 def text_of(pdf: bytes, folder: Path) -> str:
@@ -26,7 +26,7 @@ def text_of(pdf: bytes, folder: Path) -> str:
 
 
 def test_the_pdf_holds_every_test(tmp_path: Path) -> None:
-    bench = workbench_of(*bench_car(tmp_path))
+    bench = workbench_of(*workbench_car(tmp_path))
     pdf = workbench_pdf(bench)
     assert pdf == workbench_pdf(bench)
     text = text_of(pdf, tmp_path)
@@ -37,7 +37,7 @@ def test_the_pdf_holds_every_test(tmp_path: Path) -> None:
 
 
 def test_limits_as_printed(tmp_path: Path) -> None:
-    data = as_data(workbench_of(*bench_car(tmp_path)))
+    data = as_data(workbench_of(*workbench_car(tmp_path)))
     continuity, power, bring_up = data["sections"]
     limits = {row[0]: row[4] for group in continuity["groups"] for row in group["rows"]}
     assert limits["fl.8"] == "at most 0.38 Ω"
@@ -52,14 +52,14 @@ def test_limits_as_printed(tmp_path: Path) -> None:
 
 
 def test_inches_and_letter_where_the_builder_reads_imperial(tmp_path: Path) -> None:
-    car, plan = bench_car(tmp_path)
+    car, plan = workbench_car(tmp_path)
     data = as_data(workbench_of(replace(car, units="imperial"), plan))
     assert data["paper"] == "us-letter"
     assert data["cables"][0]["under"].startswith("11.8 in")
 
 
 def test_lists_are_there_without_the_typesetter(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    car, plan = bench_car(tmp_path)
+    car, plan = workbench_car(tmp_path)
     monkeypatch.setitem(sys.modules, "typst", None)
     with pytest.raises(FifthwheelError, match="typst"):
         write_documents(car, plan, tmp_path / "build")
@@ -71,7 +71,7 @@ def test_lists_are_there_without_the_typesetter(tmp_path: Path, monkeypatch: pyt
 
 
 def test_names_act_as_no_command(tmp_path: Path) -> None:
-    car, plan = bench_car(tmp_path)
+    car, plan = workbench_car(tmp_path)
     files = workbench_files(replace(car, name='#panic("x") *bold* $x$ \\'), plan, tmp_path / "build")
     assert files[PDF].startswith(b"%PDF")
     assert '#panic("x")' in text_of(files[PDF], tmp_path)
