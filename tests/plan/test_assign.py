@@ -14,7 +14,9 @@ from typing import Any, cast
 import pytest
 
 from fifthwheel.car.electronics import Electronics
+from fifthwheel.car.load import load_car
 from fifthwheel.car.model import Car
+from fifthwheel.demo.described import CAR_TOML
 from fifthwheel.errors import FifthwheelError
 from fifthwheel.plan.assign import Proposal, assign_plan, assign_text, toml_text
 from fifthwheel.plan.check import check_plan
@@ -235,3 +237,37 @@ def test_what_is_stated_and_already_wrong_does_not_stop_a_proposal() -> None:
     assert proposal.electronics.actuators[2].pin not in (None, 25)
     assert "pin-twice" in [finding.check for finding in proposal.findings]
     assert replace(proposal.electronics.actuators[0], task=None) == replace(twice[0], task=None)
+
+
+OPEN_KEYS = ("controller", "host", "pins", "bus", "select", "pin", "core", "priority")
+
+
+def test_pasted_changes_make_the_proposed_car(tmp_path: Path) -> None:
+    """The demo car without any place: what is proposed, pasted under its tables, reads as the proposed electronics."""
+    head, mark, tail = CAR_TOML.partition("[[controller]]")
+    link, _, rest = tail.partition("[link]")
+    kept = ('bus = "power"',)  # nothing else tells that the motor controller speaks CAN
+    struck = [line for line in link.splitlines() if line in kept or line.partition(" = ")[0] not in OPEN_KEYS]
+    (tmp_path / "car.toml").write_text(head + mark + "\n".join(struck) + "\n[link]" + rest, encoding="utf-8")
+    car = load_car(tmp_path / "car.toml")
+    proposal = assign_plan(car)
+    assert proposal.complete, assign_text(proposal)
+    lines = (tmp_path / "car.toml").read_text(encoding="utf-8").splitlines()
+    blocks = [block.splitlines() for block in toml_text(proposal).strip().split("\n\n")]
+    for comment, *keys in sorted(blocks, key=lambda block: -int(block[0].rpartition(":")[2])):
+        at = int(comment.rpartition(":")[2])
+        lines[at:at] = keys
+    (tmp_path / "car.toml").write_text("\n".join(lines), encoding="utf-8")
+    read = load_car(tmp_path / "car.toml").electronics
+    assert read is not None
+    assert without_lines(read) == without_lines(proposal.electronics)
+
+
+def without_lines(electronics: Electronics) -> dict[str, list[dict[str, Any]]]:
+    """Return the parts that get places, without where they stand in the file."""
+    return {
+        table: [
+            {key: value for key, value in vars(part).items() if key != "lines"} for part in getattr(electronics, table)
+        ]
+        for table in ("buses", "sensors", "actuators", "tasks", "shared")
+    }
