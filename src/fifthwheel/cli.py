@@ -206,6 +206,9 @@ def generate(car: Path, check: bool) -> None:
         click.echo(f"kept the changed {old_name.name} as {new_name}")
     for path in written.paths:
         click.echo(f"wrote {path}")
+    faults = sum(finding.severity == "fault" for finding in plan.findings)
+    if faults:
+        click.echo(f"the plan has faults ({faults}): see fifthwheel plan {car} before you build", err=True)
 
 
 @main.command(epilog=_example("fifthwheel read my-car/sessions/2026-05-03 LOG0007.CSV gnss.ubx"))
