@@ -28,6 +28,7 @@ COMMANDS = [
     ["new"],
     ["new", "car"],
     ["new", "session"],
+    ["generate"],
     ["read"],
     ["health"],
     ["measure"],
