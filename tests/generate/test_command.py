@@ -57,6 +57,15 @@ def test_a_changed_plan_makes_the_documents_out_of_date(car: Path) -> None:
     assert run("generate", car, "--check").exit_code == 0
 
 
+def test_faults_of_the_plan_are_told_beside_the_documents(car: Path) -> None:
+    assert "faults" not in run("generate", car).stderr
+    text = (car / "car.toml").read_text(encoding="utf-8")
+    (car / "car.toml").write_text(text.replace('gauge = "AWG 12"', 'gauge = "AWG 30"'), encoding="utf-8")
+    result = run("generate", car)
+    assert result.exit_code == 0
+    assert "the plan has faults" in result.stderr
+
+
 def test_a_damaged_list_ends_in_one_error_and_stays(car: Path) -> None:
     assert run("generate", car).exit_code == 0
     path = car / "build" / "bring-up.csv"
