@@ -249,9 +249,9 @@ CASES = [
     (
         'task = "law"\nrecord',
         'task = "law"\ncontroller = "front"\nrecord',
-        "card.controller",
-        "'rear', the controller of task law",
-        "'front'",
+        "card.task",
+        "a task on front, the controller stated here",
+        "'law', which is on rear",
         "",
     ),
 ]
@@ -329,3 +329,11 @@ def test_all_faults_at_once(tmp_path: Path) -> None:
     assert {fault.key for fault in faults_of(tmp_path, text)} == {
         CASES[0][2], CASES[8][2], CASES[32][2], CASES[38][2],
     }  # fmt: skip
+
+
+def test_a_sensor_on_the_bus_of_one_board_and_in_the_task_of_another(tmp_path: Path) -> None:
+    text = FULL_PLAN.replace('bus = "wheels"\n', 'bus = "wheels"\ntask = "law"\n')
+    (fault,) = faults_of(tmp_path, text)
+    assert fault.key == "sensor[1].task"
+    assert fault.expected == "a task on front, the controller of bus wheels"
+    assert fault.found == "'law', which is on rear"

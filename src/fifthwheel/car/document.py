@@ -119,8 +119,8 @@ def shown_path(path: Path) -> str:
     return str(path) if relative.startswith("..") and path.is_absolute() else relative
 
 
-def read_document(path: Path, what: str) -> Document:
-    """Read a TOML file; `what` names it in messages ("car description").
+def read_document(path: Path, what: str, *, places: bool = True) -> Document:
+    """Read a TOML file; `what` names it in messages ("car description"). places: also find where its keys stand.
 
     Raises CarError: missing, unreadable or far too long file, not UTF-8, syntax error or key given twice (with line).
     """
@@ -138,6 +138,8 @@ def read_document(path: Path, what: str) -> Document:
         spot = Spot(int(match[1]), int(match[2])) if match else Spot(text.count("\n") + 1, 1)
         reason = re.sub(r"\s*\(at .*\)$", "", str(error))
         raise _syntax(shown, spot, reason) from error
+    if not places:
+        return Document(path, shown, values)
     keys, entries, _ = locate(text)
     return Document(path, shown, values, keys, entries)
 

@@ -200,18 +200,19 @@ def _cores(described: _Described) -> Iterator[Fault]:
 
 
 def _places(described: _Described) -> Iterator[Fault]:
-    """Refuse a controller that is not the one of the bus or task that the same table names."""
+    """Refuse a part whose own controller, that of its bus and that of its task are not one."""
     buses, tasks = described.by_name("bus"), {**described.by_name("interrupt"), **described.by_name("task")}
     for table in (("sensor",), ("actuator",), ("card",)):
         for path, entry in described.tables[table]:
-            stated = _name(entry.get("controller"))
+            home, why = _name(entry.get("controller")), "the controller stated here"
             for key, known in (("bus", buses), ("task", tasks)):
                 named = _name(entry.get(key))
-                implied = _name(known.get(named, {}).get("controller"))
-                if implied and stated and implied != stated:
-                    expected = f"'{implied}', the controller of {key} {named}"
-                    yield described.fault((*path, "controller"), expected, f"'{stated}'")
-                stated = stated or implied
+                other = _name(known.get(named, {}).get("controller"))
+                if home and other and other != home:
+                    found = f"'{named}', which is on {other}"
+                    yield described.fault((*path, key), f"a {key} on {home}, {why}", found)
+                elif other:
+                    home, why = other, f"the controller of {key} {named}"
 
 
 def _ends(described: _Described) -> Iterator[Fault]:
