@@ -179,17 +179,17 @@ def test_near_the_best_order_of_a_small_cable() -> None:
 def test_limits_and_words_of_the_list() -> None:
     tests = {test.id: test for test in continuity_list(workbench_electronics())}
     assert len(tests) == len(PAIRS)
-    through = tests["fl.8"]
+    through = tests["fl #8"]
     assert (through.do, through.at) == ("front CS, pin 5", "encoder_fl CS, contact 8, white")
     # 0.3 m of AWG 26, 133.9 mohm/m (NBS Handbook 100, from memory), stranded: 42 mohm; four contacts of 10 mohm; 0.3.
     assert through.high == pytest.approx(0.3 * 0.1339 * 1.035 + 0.04 + 0.3, rel=1e-3)
-    assert tests["fl.7"].volts == pytest.approx(3.3)
-    assert tests["fl.2/4"].expect == "beep"
-    assert tests["fl.2/7"].expect.startswith("no beep, a chirp")
-    assert tests["imu.1/4"].low == pytest.approx(1100.0)  # half of the pull-up of 2.2 kohm between SDA and V
-    assert tests["fl.1/3"].low == pytest.approx(1000.0)
+    assert tests["fl #7"].volts == pytest.approx(3.3)
+    assert tests["fl #2-#4"].expect == "beep"
+    assert tests["fl #2-#7"].expect.startswith("no beep, a chirp")
+    assert tests["imu #1-#4"].low == pytest.approx(1100.0)  # half of the pull-up of 2.2 kohm between SDA and V
+    assert tests["fl #1-#3"].low == pytest.approx(1000.0)
     assert {test.group for test in tests.values()} == {LIKELY, OTHER}
-    assert any("/" in name and name.count(".") == 2 for name in tests)  # between cables
+    assert any(name.count(" #") == 2 for name in tests)  # between cables
 
 
 def test_a_terminated_can_bus_is_no_short() -> None:

@@ -76,7 +76,7 @@ def test_same_plan_same_bytes(build: tuple[Workbench, Path]) -> None:
 
 def test_results_stay_and_nothing_is_overwritten(build: tuple[Workbench, Path], tmp_path: Path) -> None:
     bench, folder = build
-    type_in(folder / "continuity.csv", {"fl.8": "0.1", "fr.8": "ok"})
+    type_in(folder / "continuity.csv", {"fl #8": "0.1", "fr #8": "ok"})
     typed = (folder / "continuity.csv").read_bytes()
     car, plan = workbench_car(tmp_path)
     write_workbench(car, plan, folder)
@@ -86,8 +86,8 @@ def test_results_stay_and_nothing_is_overwritten(build: tuple[Workbench, Path], 
     write_workbench(*workbench_car(tmp_path, changed), folder)
     assert (folder / "continuity-kept-1.csv").read_bytes() == typed
     left = {row["id"]: row["result"] for row in rows(folder / "continuity.csv")}
-    assert left["fr.8"] == "ok"
-    assert "fl.8" not in left
+    assert left["fr #8"] == "ok"
+    assert "fl #8" not in left
     write_workbench(car, plan, folder)  # and back: the list with a result in it is kept once more
     assert (folder / "continuity-kept-2.csv").exists()
     assert not (folder / "bring-up-kept-1.csv").exists()  # untouched lists are simply replaced
@@ -133,20 +133,20 @@ def told(build: tuple[Workbench, Path], results: dict[str, str], name: str = "co
 @pytest.mark.parametrize(
     ("test", "result", "expected"),
     [
-        ("fl.8", "ok", []),
-        ("fl.8", "0.38", []),  # limit 0.3816: 42 mohm of wire, 40 of contacts, 300 of the meter
-        ("fl.8", "0,39 ohm", [("workbench-out-of-limits", "warning")]),
-        ("fl.8", "OL", [("workbench-out-of-limits", "fault")]),
-        ("fl.8", "no beep", [("workbench-failed", "fault")]),
-        ("fl.1/3", "no beep", []),
-        ("fl.1/3", "beep", [("workbench-failed", "fault")]),
-        ("fl.1/3", "0.2", [("workbench-out-of-limits", "fault")]),
-        ("fl.1/3", "990", [("workbench-out-of-limits", "warning")]),
-        ("fl.1/3", "1.1k", []),
-        ("fl.1/3", "OL", []),
-        ("fl.1/3", "yes", [("workbench-result-unread", "warning")]),  # yes it beeps, or yes as it should?
-        ("fl.8", "maybe", [("workbench-result-unread", "warning")]),
-        ("fl.8", "3.3 V", [("workbench-result-unread", "warning")]),
+        ("fl #8", "ok", []),
+        ("fl #8", "0.38", []),  # limit 0.3816: 42 mohm of wire, 40 of contacts, 300 of the meter
+        ("fl #8", "0,39 ohm", [("workbench-out-of-limits", "warning")]),
+        ("fl #8", "OL", [("workbench-out-of-limits", "fault")]),
+        ("fl #8", "no beep", [("workbench-failed", "fault")]),
+        ("fl #1-#3", "no beep", []),
+        ("fl #1-#3", "beep", [("workbench-failed", "fault")]),
+        ("fl #1-#3", "0.2", [("workbench-out-of-limits", "fault")]),
+        ("fl #1-#3", "990", [("workbench-out-of-limits", "warning")]),
+        ("fl #1-#3", "1.1k", []),
+        ("fl #1-#3", "OL", []),
+        ("fl #1-#3", "yes", [("workbench-result-unread", "warning")]),  # yes it beeps, or yes as it should?
+        ("fl #8", "maybe", [("workbench-result-unread", "warning")]),
+        ("fl #8", "3.3 V", [("workbench-result-unread", "warning")]),
     ],
 )
 def test_results_of_continuity(
@@ -192,25 +192,25 @@ def test_the_plan_shows_the_results_of_its_own_build(build: tuple[Workbench, Pat
 
 def test_a_result_of_another_plan_is_told(build: tuple[Workbench, Path], tmp_path: Path) -> None:
     _, folder = build
-    type_in(folder / "continuity.csv", {"fl.8": "ok", "gnss.1": "ok"})
+    type_in(folder / "continuity.csv", {"fl #8": "ok", "gnss #1": "ok"})
     base = workbench_electronics()
     moved = tuple(s if s.name != "encoder_fl" else type(s)(**{**vars(s), "select": 9}) for s in base.sensors)
     bench = workbench_of(*workbench_car(tmp_path, electronics(**{**vars(base), "sensors": moved})))
     found = [f for f in check_results(bench, read_results(folder)) if f.check == "workbench-result-outdated"]
     assert len(found) == 1
     assert found[0].numbers == {"results": 1}
-    assert "fl.8" in found[0].what
+    assert "fl #8" in found[0].what
 
 
 DAMAGE = {
     "empty": (b"", ":1"),
-    "no header": (b"fl.8,ok\r\n", ":1"),
-    "no result column": (b"id,expect,note\r\nfl.8,beep,\r\n", ":1"),
-    "zeros": (b"id,expect,result,note\r\nfl.8,beep,\0,\r\n", ":2"),
-    "id twice": (b"id,expect,result,note\r\nfl.8,beep,,\r\nfl.8,beep,ok,\r\n", ":3"),
+    "no header": (b"fl #8,ok\r\n", ":1"),
+    "no result column": (b"id,expect,note\r\nfl #8,beep,\r\n", ":1"),
+    "zeros": (b"id,expect,result,note\r\nfl #8,beep,\0,\r\n", ":2"),
+    "id twice": (b"id,expect,result,note\r\nfl #8,beep,,\r\nfl #8,beep,ok,\r\n", ":3"),
     "no id": (b"id,expect,result,note\r\n,beep,ok,\r\n", ":2"),
-    "too long": (b"id,expect,result,note\r\nfl.8,beep,ok,loose, again\r\n", ":2"),
-    "open quotation": (b'id,expect,result,note\r\nfl.8,"beep,ok,\r\n', ":"),
+    "too long": (b"id,expect,result,note\r\nfl #8,beep,ok,loose, again\r\n", ":2"),
+    "open quotation": (b'id,expect,result,note\r\nfl #8,"beep,ok,\r\n', ":"),
 }
 
 

@@ -40,9 +40,9 @@ def test_limits_as_printed(tmp_path: Path) -> None:
     data = as_data(workbench_of(*workbench_car(tmp_path)))
     continuity, power, bring_up = data["sections"]
     limits = {row[0]: row[4] for group in continuity["groups"] for row in group["rows"]}
-    assert limits["fl.8"] == "at most 0.38 Ω"
-    assert limits["fl.1/3"] == "at least 1 kΩ"
-    assert limits["fl.2/7"] == "at least 100 Ω *"
+    assert limits["fl #8"] == "at most 0.38 Ω"
+    assert limits["fl #1-#3"] == "at least 1 kΩ"
+    assert limits["fl #2-#7"] == "at least 100 Ω *"
     printed = [row[3] for group in power["groups"] for row in group["rows"]]
     assert "3.135 to 3.465 V" in printed
     signs = {

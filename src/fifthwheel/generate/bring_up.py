@@ -100,7 +100,7 @@ def _inertial(sensor: Sensor, channels: list[str], car: Car | None) -> Iterator[
         if channel in channels:
             low, high = g - REST, g + REST
             yield WorkbenchTest(f"{sensor.name}.{channel}.rest", _GROUPS[sensor.kind], "Car at rest on a level table",
-                            channel, f"{g:+.2f} m/s2" if g else "near 0", low, high, "m/s2", tells=tells)  # fmt: skip
+                            channel, f"{g:.2f} m/s2" if g else "near 0", low, high, "m/s2", tells=tells)  # fmt: skip
     moves = (
         ("nose-up", "accel", "forward", 1, f"Lift the nose by about {TILT:.0f} deg and hold it"),
         ("left-up", "accel", "left", 1, f"Lift the left side by about {TILT:.0f} deg and hold it"),
@@ -121,7 +121,7 @@ def _moved(name: str, group: str, do: str, channel: str, kind: str, turned: int,
     tilted = STANDARD_GRAVITY * math.sin(math.radians(TILT))  # +- 10 deg of a hand, +- REST
     low, high = (STANDARD_GRAVITY * math.sin(math.radians(TILT + d)) + s * REST for d, s in ((-10.0, -1), (10.0, 1)))
     limits = (low, high) if turned > 0 else (-high, -low)
-    return WorkbenchTest(name, group, do, channel, f"about {turned * tilted:+.1f} m/s2", *limits, "m/s2", tells=tells)
+    return WorkbenchTest(name, group, do, channel, f"about {turned * tilted:.1f} m/s2", *limits, "m/s2", tells=tells)
 
 
 def _gnss(sensor: Sensor, channel: str, car: Car | None) -> Iterator[WorkbenchTest]:

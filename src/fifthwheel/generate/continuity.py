@@ -91,12 +91,11 @@ def _test(
     if pair.through:
         high = ohm + CONTACTS * CONTACT_OHM + METER
         return WorkbenchTest(
-            f"{pair.a[0]}.{pair.a[1]}", group, one.near, one.far, "beep", 0.0, high, "ohm",
+            f"{pair.a[0]} #{pair.a[1]}", group, one.near, one.far, "beep", 0.0, high, "ohm",
             tells=f"{one.signal} is open or exchanged with another conductor of the cable or the board",
             volts=volts.get(one.net, math.nan),
         )  # fmt: skip
-    same = pair.a[0] == pair.b[0]
-    name = f"{pair.a[0]}.{pair.a[1]}/" + (f"{pair.b[1]}" if same else f"{pair.b[0]}.{pair.b[1]}")
+    name = f"{pair.a[0]} #{pair.a[1]}-" + ("" if pair.a[0] == pair.b[0] else f"{pair.b[0]} ") + f"#{pair.b[1]}"
     if pair.beeps:
         high = 2.0 * ohm + 2.0 * CONTACTS * CONTACT_OHM + METER
         return WorkbenchTest(name, group, one.far, other.far, "beep", 0.0, high, "ohm",
