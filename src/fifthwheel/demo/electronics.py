@@ -459,11 +459,12 @@ size = "40 B"
 guard = "latest value"
 controller = "rear"
 
+# The card's library came with a semaphore of its own.
 [[shared]]
 name = "card buffer"
 kind = "variable"
 size = "48 KiB"
-guard = "mutex"
+guard = "semaphore"
 controller = "rear"
 """
 
@@ -620,6 +621,7 @@ ELECTRONICS_TOML = "".join(
         _BOARDS,
         *(_ENCODER.format(wheel=wheel, bus=bus, select=select) for wheel, bus, select in _SELECTS),
         _SENSORS, _ACTUATORS, _TASKS, _SHARED, _LINK, _SUPPLY,
+        "\n# Of the two long wheel cables the right one squeezes past the motor.\n",
         *(_cable(row) for row in _CABLES),
     )
 )  # fmt: skip
