@@ -224,6 +224,8 @@ def test_rails_without_users_and_parts_without_rail() -> None:
     findings = [f for f in check_supply(found, None)[0] if f.check in ("rail-unused", "no-rail")]
     assert [f.severity for f in findings] == ["note", "note"]
     assert "front, b" in findings[0].what
+    silent = electronics(controllers=(), rails=(rail(),), sensors=(sensor(rail="logic"), sensor("b", current=0.0)))
+    assert "no-rail" not in told(silent)
     assert "spare" in findings[1].what
 
 

@@ -23,7 +23,7 @@ from fifthwheel.plan.conductors import (
     part_current,
 )
 from fifthwheel.plan.results import Conductor
-from fifthwheel.plan.supply import HOOK_UP, LEAD, PACK, motor_loads, pack_state, rail_loads, rounded_up
+from fifthwheel.plan.supply import HOOK_UP, LEAD, PACK, listed, motor_loads, pack_state, rail_loads, rounded_up
 from fifthwheel.plan.told import place_of, tell
 from fifthwheel.plan.wire import ampacity, lasting_temperature, resistance, sold, temperature_after, thinnest_for
 
@@ -338,7 +338,7 @@ def _notes(
     bare = [s.name for s in electronics.sensors if s.name not in house.beside]
     if bare:
         yield tell(
-            "no-cable", "note", electronics.file, f"{len(bare)} sensors have no cable: {', '.join(bare[:8])}.",
+            "no-cable", "note", electronics.file, f"No cable ends at {listed(bare)}.",
             cause="They sit on a board, or their cable is not stated", change="a [[cable]] for each that has one",
             numbers={"sensors": len(bare)},
         )  # fmt: skip
@@ -347,7 +347,7 @@ def _notes(
     if unrated:
         yield tell(
             "connector-not-stated", "note", electronics.file,
-            f"No contact rating is stated for cables with more than 0.5 A: {', '.join(unrated[:8])}.",
+            f"No contact rating is stated for cables with more than 0.5 A: {listed(unrated)}.",
             cause="connector is left out", change="connector of each, from its maker's sheet",
             numbers={"cables": len(unrated)},
         )  # fmt: skip
@@ -356,7 +356,7 @@ def _notes(
     if open_ended and electronics.actuators:
         yield tell(
             "phase-distance-not-stated", "note", electronics.file,
-            f"How far from the motor's phase wires they run is not stated for: {', '.join(open_ended[:8])}.",
+            f"How far from the motor's phase wires they run is not stated for: {listed(open_ended)}.",
             cause="phase_distance is left out", change="phase_distance of each", numbers={"cables": len(open_ended)},
         )  # fmt: skip
 

@@ -224,11 +224,12 @@ def _without_rail(electronics: Electronics) -> Iterator[Finding]:
         *electronics.controllers, *electronics.sensors, *electronics.actuators,
     )  # fmt: skip
     motors = {a.name for a in electronics.actuators if a.kind == "motor"}
-    without = [part.name for part in parts if part.rail is None and part.name not in motors]
+    silent = {part.name for part in (*electronics.sensors, *electronics.actuators) if part.current == 0.0}
+    without = [part.name for part in parts if part.rail is None and part.name not in motors | silent]
     if without and electronics.rails:
         yield tell(
             "no-rail", "note", electronics.file,
-            f"{len(without)} parts name no rail, so their current is not counted: {_listed(without)}.",
+            f"No rail is named by {listed(without)}; what they take is not counted.",
             cause="rail is left out", change="name the rail of each", numbers={"parts": len(without)},
         )  # fmt: skip
     used = {part.rail for part in parts} | {rail.source for rail in electronics.rails}
@@ -241,7 +242,8 @@ def _without_rail(electronics: Electronics) -> Iterator[Finding]:
             )  # fmt: skip
 
 
-def _listed(names: list[str], most: int = 8) -> str:
+def listed(names: list[str], most: int = 8) -> str:
+    """Return names in a row, the rest of many as a number."""
     return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
