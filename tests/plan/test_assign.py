@@ -16,10 +16,12 @@ import pytest
 from fifthwheel.car.electronics import Electronics
 from fifthwheel.car.load import load_car
 from fifthwheel.car.model import Car
+from fifthwheel.car.profile import find_profile, load_profile
 from fifthwheel.demo.described import CAR_TOML
 from fifthwheel.errors import FifthwheelError
 from fifthwheel.plan.assign import Proposal, assign_plan, assign_text, toml_text
 from fifthwheel.plan.check import check_plan
+from fifthwheel.plan.demands import SIGNALS
 from fifthwheel.plan.judging import numbered
 from tests.plan import build
 from tests.plan.cars import demo_car
@@ -271,3 +273,38 @@ def without_lines(electronics: Electronics) -> dict[str, list[dict[str, Any]]]:
         ]
         for table in ("buses", "sensors", "actuators", "tasks", "shared")
     }
+
+
+@pytest.mark.parametrize("name", ["dual-core-240", "dual-core-133", "single-core-168"])
+def test_every_shipped_profile_gets_pins_that_its_hosts_allow(name: str) -> None:
+    """A host that leaves a line few pins (the profile's `choices`) has it on one of them, each pin once."""
+    profile = load_profile(find_profile(name, Path()))
+    controller = build.controller(profile=profile, radio=False)
+    opened = {"controller": None, "host": None}
+    buses = tuple(build.bus(n, kind, **opened) for n, kind in (("a", "spi"), ("b", "spi"), ("c", "i2c"), ("d", "uart")))
+    few = {"bus": None, "select": None, "task": None, "controller": None}
+    sensors = tuple(build.sensor(f"e{n}", kind="inertial", channels=(), **few) for n in range(5))
+    motors = tuple(build.actuator(f"motor {n}", pin=None, controller=None, task=None) for n in range(3))
+    plan = build.electronics(controllers=(controller,), buses=buses, sensors=sensors, actuators=motors)
+    proposal = proposed(plan)
+    assert proposal.complete, assign_text(proposal)
+    assert proposal.findings == ()
+    hosts = {host.name: host for host in profile.hosts}
+    for bus in proposal.electronics.buses:
+        assert set(bus.pins) == set(SIGNALS[bus.kind])
+        for line, pin in bus.pins.items():
+            assert pin in hosts[bus.host or ""].choices.get(line, (pin,))
+
+
+def test_hosts_whose_few_pins_clash_are_told_apart() -> None:
+    """Two hosts that can only have their lines on the same pin cannot both carry a bus."""
+    hosts = tuple(
+        build.host(f"i2c{n}", "i2c", pins={"sda": 4, "scl": 5 + n}, choices={"sda": (4,), "scl": (5, 6)})
+        for n in (0, 1)
+    )
+    controller = build.controller(profile=build.profile(hosts=hosts))
+    buses = tuple(build.bus(name, "i2c", controller=None, host=None) for name in ("x", "y"))
+    proposal = proposed(build.electronics(controllers=(controller,), buses=buses))
+    assert proposal.conflict is not None
+    assert proposal.conflict.parts == (("bus", "x"), ("bus", "y"))
+    assert "pin 4 of controller front" in proposal.conflict.text

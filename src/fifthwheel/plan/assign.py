@@ -17,7 +17,7 @@ from fifthwheel.car.electronics import Electronics
 from fifthwheel.car.model import Car
 from fifthwheel.data import Finding
 from fifthwheel.plan.conflict import Conflict, find_conflict, hopeless, largest, listed
-from fifthwheel.plan.demands import Demand, Part, demands, part_text
+from fifthwheel.plan.demands import Demand, Part, demands, part_text, whole
 from fifthwheel.plan.judging import Judgement
 from fifthwheel.plan.limits import KINDS, Key, Limit, follows, limits, ties, wishes
 from fifthwheel.plan.pins import CAREFUL
@@ -114,11 +114,12 @@ def _taken(limit: Limit, seated: set[Key]) -> tuple[float, tuple[Part, ...]]:
     if limit.when is not None and limit.when not in seated:
         return 0.0, ()
     taking = [(key[0], amount) for key, amount in limit.takes if key in seated]
-    return sum(amount for _, amount in taking), tuple(part for part, _ in taking)
+    return sum(amount for _, amount in taking), tuple(dict.fromkeys(whole(part) for part, _ in taking))
 
 
 def _search(model: Model, begun: float, seconds: float, report: Progress) -> _Search:
-    parts = [demand.part for demand in sorted(model.problem.demands, key=lambda d: not d.placed) if demand.seats]
+    known = [demand for demand in model.problem.demands if demand.part == whole(demand.part)]
+    parts = [demand.part for demand in sorted(known, key=lambda d: not d.placed) if demand.seats]
     try:
         placement = place(model, parts)
     except OutOfTimeError:
@@ -129,7 +130,7 @@ def _search(model: Model, begun: float, seconds: float, report: Progress) -> _Se
         return _partly(model, parts, conflict, begun + 0.95 * seconds, "not all can be placed")
     report("looking for a better place", 0.6)
     placement, best = improve(model, parts, placement, time.monotonic() + IMPROVING * seconds)
-    outside = len(model.problem.demands) - len(parts)
+    outside = len(known) - len(parts)
     placed = f"all placed but {outside} for which there is no place" if outside else "all placed"
     return _Search(placement, None, placed + ("" if best else "; a better placement may exist"))
 
@@ -142,14 +143,17 @@ def _partly(model: Model, parts: Sequence[Part], conflict: Conflict | None, ends
         placement = place(model, kept) or {}
     except OutOfTimeError:
         placement = {}
-    return _Search(placement, conflict, f"{why}: {len(placement)} of {len(parts)} parts have a place")
+    return _Search(
+        placement, conflict, f"{why}: {sum(part in placement for part in parts)} of {len(parts)} parts have a place"
+    )
 
 
 def _proposal(car: Car, served: Electronics, problem: Problem, search: _Search, begun: float) -> Proposal:
     """Return the proposal that a placement makes, checked like any plan."""
     seated = seated_electronics(served, problem.demands, search.placement)
     proposed, missed = _with_priorities(seated, problem.demands, search.placement)
-    lost = [demand for demand in problem.demands if demand.part not in search.placement]
+    known = [demand for demand in problem.demands if demand.part == whole(demand.part)]
+    lost = [demand for demand in known if demand.part not in search.placement]
     left = [(part_text(demand.part), "; ".join(demand.why_none) or "no room beside the others") for demand in lost]
     left += [(f"task {name}", "its priority: deadlines are missed as placed") for name in missed]
     taken = {(part, number) for part, number in search.placement.items()}
@@ -287,7 +291,8 @@ def _hosts(problem: Problem, seated: set[Key], electronics: Electronics) -> Iter
     for controller in electronics.controllers:
         for kind in sorted({host.kind for host in controller.profile.hosts}):
             free = {host.name for host in controller.profile.hosts if host.kind == kind and host.free}
-            by = [k[0] for k in seated if seats[k].controller == controller.name and seats[k].host in free]
+            here = [key for key in seated if key[0][0] == "bus" and seats[key].controller == controller.name]
+            by = [key[0] for key in here if seats[key].host in free]
             if by:
                 resource = f"{kind.upper()} hosts of controller {controller.name}"
                 yield Slack(resource, len(by), len(free), "buses", tuple(sorted(part_text(part) for part in by)))

@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import math
 import time
+from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
-from fifthwheel.plan.demands import Demand, Part, part_text
+from fifthwheel.plan.demands import Demand, Part, part_text, whole
 from fifthwheel.plan.limits import KINDS, Limit, Tie
 from fifthwheel.plan.placing import Model, OutOfTimeError, clash, place
 
@@ -172,8 +173,13 @@ def _takers(group: Iterable[Limit]) -> dict[Part, float]:
     """Return the most that each part takes of these limits."""
     takers: dict[Part, float] = {}
     for limit in group:
+        most: dict[Part, float] = {}
         for (part, _), amount in limit.takes:
-            takers[part] = max(takers.get(part, 0.0), amount)
+            most[part] = max(most.get(part, 0.0), amount)
+        here: dict[Part, float] = defaultdict(float)
+        for part, amount in most.items():
+            here[whole(part)] += amount
+        takers |= {part: max(takers.get(part, 0.0), amount) for part, amount in here.items()}
     return takers
 
 

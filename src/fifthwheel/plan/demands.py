@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 from fifthwheel.car.electronics import Actuator, Bus, Controller, Electronics, Host, Pin, Sensor, Task
 
 Part = tuple[str, str]
-"""(table of car.toml, name): ("task", "wheels"); ("card", "") for the card."""
+"""(table of car.toml, name): ("task", "wheels"); ("card", "") for the card; ("line", "wheels clk") for a line of a bus
+whose host leaves it few pins to lie on."""
 
 SIGNALS: Mapping[str, Mapping[str, str]] = {
     "spi": {"clk": "out", "miso": "in", "mosi": "out"},
@@ -65,8 +66,13 @@ class Demand:
 
 def part_text(part: Part) -> str:
     """Return a part as a person names it: "encoder_fl", "task wheels", "bus wheels", "the card"."""
-    table, name = part
+    table, name = whole(part)
     return {"card": "the card", "sensor": name, "actuator": name}.get(table, f"{table} {name}")
+
+
+def whole(part: Part) -> Part:
+    """Return the part that a person knows: the bus of a line, else the part itself."""
+    return ("bus", part[1].rpartition(" ")[0]) if part[0] == "line" else part
 
 
 def usable(pin: Pin, want: str, controller: Controller) -> bool:
@@ -104,6 +110,8 @@ def demands(electronics: Electronics) -> tuple[Demand, ...]:
     modes = sorted({mode for sensor in electronics.sensors for mode in sensor.modes})
     found = [_bus_demand(bus, electronics, modes) for bus in electronics.buses]
     at = {demand.part[1]: tuple(dict.fromkeys(seat.controller for seat in demand.seats)) for demand in found}
+    for bus, demand in zip(electronics.buses, tuple(found), strict=True):
+        found += _line_demands(bus, demand, electronics)
     found += [_sensor_demand(sensor, electronics, buses, at) for sensor in electronics.sensors]
     found += [_actuator_demand(actuator, electronics, buses, at) for actuator in electronics.actuators]
     found += [_task_demand(task, electronics) for task in electronics.tasks]
@@ -176,8 +184,23 @@ def _bus_seat(bus: Bus, controller: Controller, host: Host, mode: int | None) ->
     own = bus.clock > host.matrix_clock and set(lines) <= set(host.pins)
     claims = {line: host.pins[line] for line in lines} if own else {}
     claims |= bus.pins
-    wants = tuple((line, want) for line, want in lines.items() if line not in claims)
+    wants = tuple((line, want) for line, want in lines.items() if line not in claims and line not in host.choices)
     return Seat(controller.name, wants, tuple(claims.items()), host=host.name, own=own, mode=mode)
+
+
+def _line_demands(bus: Bus, demand: Demand, electronics: Electronics) -> list[Demand]:
+    """Return a demand for each open line of a bus that lies on one of few pins on some host that it may take."""
+    hosts = {(c.name, host.name): (c, host) for c in electronics.controllers for host in c.profile.hosts}
+    seats: dict[str, list[Seat]] = {}
+    for name, host_name in dict.fromkeys((seat.controller, seat.host or "") for seat in demand.seats):
+        controller, host = hosts[name, host_name]
+        pins = {pin.number: pin for pin in controller.profile.pins}
+        for line, want in SIGNALS[bus.kind].items():
+            if line in host.choices and line not in bus.pins:
+                able = [n for n in host.choices[line] if n in pins and usable(pins[n], want, controller)]
+                made = [Seat(name, claims=((line, number),), host=host_name) for number in able]
+                seats.setdefault(line, []).extend(made)
+    return [Demand(("line", f"{bus.name} {line}"), tuple(taken), False) for line, taken in seats.items()]
 
 
 def _sensor_demand(

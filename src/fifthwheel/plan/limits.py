@@ -15,7 +15,7 @@ from itertools import combinations
 from fifthwheel.car.electronics import Actuator, Bus, Controller, Electronics, Host, Sensor
 from fifthwheel.plan import buses as loads
 from fifthwheel.plan import transfer
-from fifthwheel.plan.demands import ROLES, Demand, Part, Seat, bus_kind, usable
+from fifthwheel.plan.demands import ROLES, Demand, Part, Seat, bus_kind, usable, whole
 from fifthwheel.plan.pins import CAREFUL
 
 Key = tuple[Part, int]
@@ -48,10 +48,10 @@ class Tie:
 
 @dataclass(frozen=True)
 class Follow:
-    """Whoever takes this seat needs the bus `other` on the seat's controller."""
+    """Whoever takes this seat needs one of the `options` to be taken: a sensor its bus there, a bus pins for a line."""
 
     key: Key
-    other: Part
+    options: tuple[Key, ...]
 
 
 @dataclass(frozen=True)
@@ -125,8 +125,29 @@ def _users(electronics: Electronics) -> tuple[Mapping[str, list[str]], Mapping[s
 
 
 def follows(found: tuple[Demand, ...]) -> tuple[Follow, ...]:
-    """Return which seats need a bus on their controller."""
-    return tuple(Follow(key, ("bus", seat.bus)) for key, seat in _seats(found) if seat.bus is not None)
+    """Return which seats need which others: a device its bus on its controller, a bus its lines, a line its bus."""
+    by_bus: dict[tuple[str, str], list[Key]] = defaultdict(list)
+    by_host: dict[tuple[Part, str, str], list[Key]] = defaultdict(list)
+    lines: dict[str, set[Part]] = defaultdict(set)
+    for key, seat in _seats(found):
+        if seat.host is not None:
+            by_host[key[0], seat.controller, seat.host].append(key)
+            if key[0][0] == "bus":
+                by_bus[key[0][1], seat.controller].append(key)
+            else:
+                lines[whole(key[0])[1]].add(key[0])
+    made: list[Follow] = []
+    for key, seat in _seats(found):
+        table, name = key[0]
+        if seat.bus is not None:
+            made.append(Follow(key, tuple(by_bus[seat.bus, seat.controller])))
+        elif seat.host is not None and table == "line":
+            made.append(Follow(key, tuple(by_host[whole(key[0]), seat.controller, seat.host])))
+        elif seat.host is not None:
+            named = {line for line, _ in (*seat.wants, *seat.claims)}
+            open_lines = [part for part in sorted(lines[name]) if part[1].rpartition(" ")[2] not in named]
+            made += [Follow(key, tuple(by_host[part, seat.controller, seat.host])) for part in open_lines]
+    return tuple(made)
 
 
 def _seats(found: tuple[Demand, ...]) -> Iterator[tuple[Key, Seat]]:
@@ -149,7 +170,7 @@ def limits(electronics: Electronics, found: tuple[Demand, ...]) -> tuple[Limit, 
 def _host_limits(found: tuple[Demand, ...]) -> Iterator[Limit]:
     takers: dict[tuple[str, str], list[Key]] = defaultdict(list)
     for key, seat in _seats(found):
-        if seat.host is not None:
+        if seat.host is not None and key[0][0] == "bus":
             takers[seat.controller, seat.host].append(key)
     for (controller, host), keys in takers.items():
         yield Limit("host", f"host {host} of controller {controller}", tuple((key, 1.0) for key in keys), 1.0)
@@ -165,7 +186,7 @@ def _bus_limits(electronics: Electronics, found: tuple[Demand, ...]) -> Iterator
         if seat.bus is not None:
             riders[seat.bus].append((key, seat))
     for key, seat in _seats(found):
-        if seat.host is None:
+        if seat.host is None or key[0][0] != "bus":
             continue
         bus, host = buses[key[0][1]], hosts[seat.controller, seat.host]
         here = [rider for rider, taken in riders[bus.name] if taken.controller == seat.controller]
@@ -181,8 +202,11 @@ def _bus_limits(electronics: Electronics, found: tuple[Demand, ...]) -> Iterator
 def _device_limits(
     electronics: Electronics, bus: Bus, host: Host, controller: str, key: Key, ones: tuple[tuple[Key, float], ...]
 ) -> Iterator[Limit]:
-    """Yield how many devices a bus bears: SPI selects of its host; I2C capacitance under its pull-ups; a UART's end."""
-    if bus.kind == "spi" and host.devices:
+    """Yield how many devices a bus bears: SPI selects of its host; I2C capacitance under its pull-ups; a UART's end.
+
+    On a host with one select or none selects are driven by code anyway, as many as there are pins.
+    """
+    if bus.kind == "spi" and host.devices > 1:
         where = f"host {host.name} of controller {controller}"
         yield Limit("device", where, ones, float(host.devices), when=key)
     if bus.kind == "i2c" and bus.pull_up is not None:

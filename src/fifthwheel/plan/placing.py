@@ -15,7 +15,7 @@ from itertools import permutations
 from typing import Any
 
 from fifthwheel.errors import FifthwheelError
-from fifthwheel.plan.demands import Demand, Part, Seat
+from fifthwheel.plan.demands import Demand, Part
 from fifthwheel.plan.limits import Follow, Key, Limit, Tie
 
 Placement = Mapping[Part, int]
@@ -87,8 +87,8 @@ def build(problem: Problem, ends: float = math.inf) -> Model:
         _add_tie(model, number, tie)
     for follow in problem.follows:
         in_time(model)
-        seat = _seat(model, follow.key)
-        model.solver.add(z3.Implies(model.seats[follow.key], _on(model, follow.other, seat.controller)))
+        options = z3.Or(*(model.seats[key] for key in follow.options))
+        model.solver.add(z3.Implies(model.seats[follow.key], options))
     for number, (weight, limit) in enumerate(problem.wishes):
         broken = z3.Bool(f"wish {number}")
         model.solver.add(z3.Or(broken, _at_most(model, limit)))
@@ -107,11 +107,6 @@ def _guard(model: Model, name: str, behind: Limit | Tie | None) -> Any:
     guard = solver_library().Bool(name)
     model.guards[name] = (guard, behind)
     return guard
-
-
-def _seat(model: Model, key: Key) -> Seat:
-    part, number = key
-    return model.demanded[part].seats[number]
 
 
 def _add_part(model: Model, demand: Demand) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import replace
 
 from fifthwheel.car.electronics import Actuator, Bus, Controller, Electronics, Pin, Sensor, Task
-from fifthwheel.plan.demands import ROLES, Demand, Part, Seat, usable
+from fifthwheel.plan.demands import ROLES, SIGNALS, Demand, Part, Seat, usable, whole
 from fifthwheel.plan.pins import CAREFUL, pin_claims
 
 Pins = Mapping[tuple[Part, str], int]
@@ -75,6 +75,10 @@ def seated_electronics(
     demanded = {demand.part: demand for demand in found}
     seated = {part: demanded[part].seats[number] for part, number in placement.items()}
     pins = choose_pins(electronics, seated)
+    lines: dict[str, dict[str, int]] = defaultdict(dict)
+    for part, taken in seated.items():
+        if part[0] == "line":
+            lines[whole(part)[1]] |= dict(taken.claims)
 
     def at(table: str, name: str) -> Seat | None:
         return seated.get((table, name))
@@ -88,7 +92,7 @@ def seated_electronics(
         card = replace(card, controller=seat.controller)
     return replace(
         electronics,
-        buses=tuple(_bus(bus, at("bus", bus.name), pins) for bus in electronics.buses),
+        buses=tuple(_bus(bus, at("bus", bus.name), pins, lines[bus.name]) for bus in electronics.buses),
         sensors=tuple(
             _sensor(one, at("sensor", one.name), pin("sensor", one.name, "pin"), pin("sensor", one.name, "select"))
             for one in electronics.sensors
@@ -123,11 +127,12 @@ def with_servers(electronics: Electronics) -> Electronics:
     )
 
 
-def _bus(bus: Bus, seat: Seat | None, pins: Pins) -> Bus:
+def _bus(bus: Bus, seat: Seat | None, pins: Pins, own: Mapping[str, int]) -> Bus:
     if seat is None:
         return bus
     part = ("bus", bus.name)
-    lines = dict(bus.pins) | dict(seat.claims) | {line: pins[part, line] for line, _ in seat.wants}
+    chosen = dict(bus.pins) | dict(own) | dict(seat.claims) | {line: pins[part, line] for line, _ in seat.wants}
+    lines = {line: chosen[line] for line in SIGNALS[bus.kind] if line in chosen}
     mode = seat.mode if bus.mode is None else bus.mode
     return replace(bus, controller=seat.controller, host=seat.host, mode=mode, pins=lines)
 
