@@ -308,3 +308,12 @@ def test_hosts_whose_few_pins_clash_are_told_apart() -> None:
     assert proposal.conflict is not None
     assert proposal.conflict.parts == (("bus", "x"), ("bus", "y"))
     assert "pin 4 of controller front" in proposal.conflict.text
+
+
+def test_a_task_of_unknown_execution_gets_a_place_and_a_note() -> None:
+    plan = build.electronics(tasks=(build.task("wheels", execution=None, **OPEN), build.task("other", 5e-3)))
+    proposal = proposed(plan)
+    assert proposal.complete
+    assert proposal.electronics.tasks[0].priority is not None
+    assert proposal.notes == ("How long wheels take is not stated, and taken to be nothing: state execution of each.",)
+    assert proposal.notes[0] in assign_text(proposal)

@@ -57,7 +57,8 @@ class Proposal:
     """A proposed placement. electronics: with it. complete: everything has a place. left: (part, why) without one.
 
     slack: fullest first. conflict: what cannot be placed together, None when nothing clashes. findings: faults of the
-    proposed plan. how_far: how far it came, a sentence. seconds: how long it took.
+    proposed plan. how_far: how far it came, a sentence. notes: what was taken for lack of a number, a sentence each.
+    seconds: how long it took.
     """
 
     electronics: Electronics
@@ -68,6 +69,7 @@ class Proposal:
     left: tuple[tuple[str, str], ...]
     findings: tuple[Finding, ...]
     how_far: str
+    notes: tuple[str, ...]
     seconds: float = field(compare=False)
 
 
@@ -166,8 +168,16 @@ def _proposal(car: Car, served: Electronics, problem: Problem, search: _Search, 
         left=tuple(left),
         findings=_faults(car, proposed),
         how_far=search.how_far,
+        notes=_notes(served),
         seconds=time.monotonic() - begun,
     )
+
+
+def _notes(electronics: Electronics) -> tuple[str, ...]:
+    silent = [task.name for task in electronics.tasks if task.execution is None]
+    if not silent:
+        return ()
+    return (f"How long {listed(silent)} take is not stated, and taken to be nothing: state execution of each.",)
 
 
 def _with_priorities(
@@ -343,6 +353,7 @@ def assign_text(proposal: Proposal) -> str:
         parts.append(proposal.conflict.text)
     if proposal.left:
         parts.append("Without a place:\n" + "\n".join(f"  {part}: {why}" for part, why in proposal.left))
+    parts += proposal.notes
     if proposal.changes:
         parts.append(toml_text(proposal).rstrip())
     rows = [f"  {one.resource}: {_amount(one.taken, one.unit)} of {_amount(one.there, one.unit)} taken"

@@ -52,16 +52,22 @@ class Judgement:
     def priorities(self, controller: str, cores: Mapping[int, Sequence[str]]) -> Mapping[str, int] | None:
         """Return the priority of each task of a controller, those stated kept, or None when a deadline is missed.
 
-        Audsley's method on each core; with tasks left unpinned one order over all cores, by deadline, which is not
+        A task whose execution time is not known is taken to need none. Audsley's method on each core; with tasks left unpinned one order over all cores, by deadline, which is not
         optimal. Either is then held against the response times of the whole controller.
         """
         core_of = {name: core for core, names in cores.items() for name in names}
         tasks = tuple(
-            replace(task, controller=controller, core=core_of[task.name], priority=task.priority or 0)
+            replace(
+                task,
+                controller=controller,
+                core=core_of[task.name],
+                priority=task.priority or 0,
+                execution=task.execution or self.measured.get(task.name, 0.0),
+            )
             for task in self.electronics.tasks
             if task.name in core_of
         )
-        works, _ = task_sets(replace(self.electronics, tasks=tasks), self.measured)[controller]
+        works, _ = task_sets(replace(self.electronics, tasks=tasks))[controller]
         profile = next(one.profile for one in self.electronics.controllers if one.name == controller)
         fixed = {
             task.name: task.priority
