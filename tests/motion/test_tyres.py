@@ -11,7 +11,8 @@ from fifthwheel.car.model import Motor
 from fifthwheel.data import Quantity
 from fifthwheel.motion.gnss import Fixes, position_noise, usual_walk
 from fifthwheel.motion.levels import side_ratio
-from fifthwheel.motion.prepare import Timeline, WheelColumns
+from fifthwheel.motion.prepare import InertialColumns, Timeline, WheelColumns
+from fifthwheel.motion.still import standstill
 from fifthwheel.motion.tyres import axle_inertia, brush_slip, cornering_drag, pull
 from tests.motion.drive import small_car
 
@@ -102,3 +103,20 @@ def test_the_wander_of_positions_is_found_in_the_session(sigma: float) -> None:
     assert walk == pytest.approx(2.0 * sigma**2 / 50.0, rel=0.4)
     assert 0.02 <= white < 0.12
     assert usual_walk(fixes) == pytest.approx(2.0 * (1.3 * sigma) ** 2 / 40.0)
+
+
+def test_a_standstill_begins_where_the_braking_ends_not_where_the_wheels_lock() -> None:
+    # Braked with 6 m/s2 from 3.6 m/s, wheels locked for the last 0.3 s; the car rests from t = 2.6 s on (kinematics).
+    car, rng = small_car(), np.random.default_rng(8)
+    t = np.arange(0.0, 6.0, 0.005)
+    line = Timeline(t, np.zeros(1, np.int64), np.zeros(1, np.int64), {1: 0.0}, 0.005)
+    braking = (t >= 2.0) & (t < 2.6)
+    ax = np.where(braking, -6.0, 0.0) + rng.normal(0.0, 0.05, t.size)
+    flat = [rng.normal(0.0, s, t.size) for s in (0.05, 0.002)]
+    u = np.where(t < 2.0, 3.6, np.maximum(3.6 - 6.0 * (t - 2.0), 0.0))
+    speed = np.where(t < 2.3, u, 0.0)[:, None] / 0.05 * np.ones(4)
+    inertial = InertialColumns(ax, flat[0], None, None, None, flat[1], np.zeros(t.size, dtype=np.bool_))
+    still = standstill(wheels(speed), inertial, None, car, line)
+    begins = float(t[np.flatnonzero(still)[0]])
+    assert 2.6 <= begins <= 2.66
+    assert bool(np.all(still[(t > begins) & (t < 5.9)]))

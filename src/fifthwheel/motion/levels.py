@@ -99,7 +99,7 @@ def force_noise(column: Floats, noise: Noise, typical: Floats, line: Timeline, a
     """Return the power spectral density [m2/s3] of a specific force on each row, float32.
 
     What counts for the speed is the noise that lasts over 0.05 s, by speed. To it comes what a sensor and a sprung body
-    add: 1 % of the local force, correlated over 0.1 s (cross-axis, tilt; common practice, no source), and what `alias`
+    add: FORCE_SHARE of the local force, correlated over 0.1 s, and what `alias`
     (n,) says of vibration that the log shows as slow: half of the reading's own variance over a tenth of a second.
     """
     speed = np.abs(typical)
@@ -110,7 +110,7 @@ def force_noise(column: Floats, noise: Noise, typical: Floats, line: Timeline, a
     if shaken is not None:
         white = white + alias * np.interp(speed, *shaken) / line.dt * 0.05
     local = smooth(column, max(5, round(0.25 / line.dt)))
-    model = (0.01 * local) ** 2 + 0.01**2
+    model = (FORCE_SHARE * local) ** 2 + 0.01**2
     return np.ascontiguousarray(np.maximum(white, noise.accel**2 * line.dt * 0.25) + model * 0.2, dtype=np.float32)
 
 
@@ -123,6 +123,9 @@ def rate_noise(column: Floats, noise: Noise, typical: Floats, line: Timeline) ->
     return np.ascontiguousarray(np.maximum(white, floor), dtype=np.float32)
 
 
+FORCE_SHARE = 0.005
+"""Error of a specific force that lasts over 0.1 s, as a share of the local force [1]: cross-axis sensitivity,
+pitch that follows late (common practice, no source)."""
 ALIAS_REACH = 6.0
 """Frequency [Hz] up to which an aliased vibration is not averaged away by the speed (a time constant of 0.03 s)."""
 

@@ -20,6 +20,10 @@ QUIET_TIME_ALONE = 1.5
 """The same [s] when only one kind of sensor says so."""
 EDGE = 0.06
 """Taken off both ends [s] so that the first centimetre of a launch is not called rest."""
+STOP_REACH = 0.4
+"""How far back [s] from a standstill as found the instant at which the car came to rest may lie."""
+STOP_EDGE = 0.04
+"""Taken off that instant [s]: the last rocking of tyres and body."""
 _RIM_SPEED = 0.05
 _FORCE_FROM_REST = 0.8
 _RATE_FROM_REST = 0.06
@@ -104,4 +108,27 @@ def standstill(
             if line.t[b - 1] - line.t[a] >= least:
                 inside = (line.t[a:b] >= line.t[a] + EDGE) & (line.t[a:b] <= line.t[b - 1] - EDGE)
                 still[a:b] = inside
+    if rolling is not None and inertial is not None and inertial.pushes:
+        _from_the_stop(still, rolling, inertial, line)
     return still
+
+
+def _from_the_stop(still: Bools, rolling: Bools, inertial: InertialColumns, line: Timeline) -> None:
+    """Let each standstill begin where the car came to rest: where its wheels had stopped and its braking had ended.
+
+    A car that comes to rest under braking loses its deceleration within some hundredths of a second; so long as it
+    slides, the specific force is not that of rest.
+    """
+    width = max(1, round(0.015 / line.dt))
+    ax, ay = smooth(inertial.ax, width), smooth(inertial.ay, width)
+    starts = set(line.segments.tolist())
+    for first, last in _runs(still):
+        rest = slice(first, min(last, first + round(2.0 / line.dt) + 1))
+        low = max(0, first - round(STOP_REACH / line.dt))
+        row = first
+        levels = float(np.median(ax[rest])), float(np.median(ay[rest]))
+        while row > low and row not in starts and rolling[row - 1]:
+            if max(abs(ax[row - 1] - levels[0]), abs(ay[row - 1] - levels[1])) > _FORCE_FROM_REST:
+                break
+            row -= 1
+        still[min(row + round(STOP_EDGE / line.dt), first) : first] = True
