@@ -50,6 +50,12 @@ def leveled(
     )  # fmt: skip
 
 
+def joined(clk: int) -> Electronics:
+    """A bus on a host whose clock can lie on pins 18 and 22 only."""
+    only = host(pins=SPI, choices={"clk": (18, 22)})
+    return electronics(controllers=(controller(profile=profile(hosts=(only,))),), buses=(bus(pins={**SPI, "clk": clk}),))
+
+
 def trait(number: int, name: str, *without: str, note: str = "") -> Pin:
     return pin(number, *(role for role in EVERY if role not in without), traits=frozenset({name}), note=note)
 
@@ -75,6 +81,7 @@ PAIRS: dict[str, tuple[Electronics, Electronics]] = {
     "pin-console": (selected(5), selected(1, trait(1, "console"))),
     "pin-debug": (selected(5), selected(13, trait(13, "debug"))),
     "pin-twice": (selected(5), selected(18)),
+    "pin-out-of-reach": (joined(22), joined(21)),
     "own-pins": (
         electronics(controllers=(controller(profile=profile(hosts=(host(pins=SPI),))),), buses=(bus(pins=SPI),)),
         electronics(controllers=(controller(profile=profile(hosts=(host(pins=SPI),))),), buses=(bus(),)),

@@ -73,6 +73,7 @@ def check_pins(electronics: Electronics, car: Car | None = None) -> tuple[tuple[
     for sharing in used.values():
         found += _twice(electronics, sharing, taken)
     found += _own_pins(electronics, frozenset(used))
+    found += _out_of_reach(electronics, taken)
     found += _levels(electronics, pins)
     uses = (
         PinUse(claim.controller.name, claim.pin, claim.role, _beware(pins[claim.controller.name].get(claim.pin)))
@@ -238,6 +239,24 @@ def _own_pins(electronics: Electronics, used: frozenset[tuple[str, int]]) -> Ite
             cause="On its own pins a host reaches its full clock",
             change=f"Put bus {bus.name} on free pins" if taken else f"Set pins of bus {bus.name} to {{{own}}}",
         )  # fmt: skip
+
+
+def _out_of_reach(electronics: Electronics, taken: set[tuple[str, int]]) -> Iterator[Finding]:
+    """Yield a line of a bus on a pin that its host cannot be joined to."""
+    hosts = {(c.name, host.name): host for c in electronics.controllers for host in c.profile.hosts}
+    for bus in electronics.buses:
+        host = hosts.get((bus.controller or "", bus.host or ""))
+        for line, pin in bus.pins.items() if host else ():
+            allowed = host.choices.get(line, (pin,)) if host else ()
+            if pin in allowed:
+                continue
+            free = next((number for number in allowed if (bus.controller or "", number) not in taken), allowed[0])
+            yield tell(
+                "pin-out-of-reach", "fault", place_of(electronics, bus.lines, "pins", f"bus {bus.name}"),
+                f"Host {bus.host} of {bus.controller} cannot have its {line} on pin {pin}.",
+                cause=f"The part joins it to {', '.join(map(str, allowed))} and to no other pins",
+                change=f"Set {line} in pins of bus {bus.name} to {free}", numbers={"pin": float(pin)},
+            )  # fmt: skip
 
 
 @dataclass(frozen=True)
