@@ -52,8 +52,8 @@ def leveled(
 
 def joined(clk: int) -> Electronics:
     """A bus on a host whose clock can lie on pins 18 and 22 only."""
-    only = host(pins=SPI, choices={"clk": (18, 22)})
-    return electronics(controllers=(controller(profile=profile(hosts=(only,))),), buses=(bus(pins={**SPI, "clk": clk}),))
+    part = profile(hosts=(host(pins=SPI, choices={"clk": (18, 22)}),))
+    return electronics(controllers=(controller(profile=part),), buses=(bus(pins={**SPI, "clk": clk}),))
 
 
 def trait(number: int, name: str, *without: str, note: str = "") -> Pin:
