@@ -142,7 +142,8 @@ def _gnss(sensor: Sensor, channel: str, car: Car | None) -> Iterator[WorkbenchTe
 
 
 def _temperature(sensor: Sensor, channel: str, car: Car | None) -> Iterator[WorkbenchTest]:
-    yield _test(sensor, channel, f"Breathe on {sensor.name} or hold it between two fingers",
+    label = CHANNELS[channel].label if channel in CHANNELS else channel
+    yield _test(sensor, channel, f"Warm the sensor of {label} by breath or between two fingers",
                 "near room temperature first, then rises, and this channel only",
                 "another channel rises: plugs exchanged; falls: divider turned round; far off: its curve")  # fmt: skip
 
