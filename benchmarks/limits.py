@@ -116,8 +116,10 @@ def told(drawn: Drawn, truth: dict[str, Floats], what: str) -> Iterator[None]:
         made = real_pull(*given, **named)
         if "slip" not in what:
             return made
-        sure = np.full_like(made.size, SURE)
-        return tyres.Pull(np.zeros_like(made.load), slips.astype(np.float32), sure)
+        # A wheel that is locked or spins far away from its hub tells nothing, however well its slip is known.
+        far = np.abs(slips) > 0.5
+        sure = np.where(far, 1.0, SURE).astype(np.float32)
+        return tyres.Pull(np.zeros_like(made.load), np.where(far, 0.0, slips).astype(np.float32), sure)
 
     changes: dict[str, Callable[..., Any]] = {"settings": settings, "pull": pull}
     if "constants" in what and s["gnss_rate"] > 0.0:

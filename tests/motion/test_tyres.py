@@ -13,7 +13,7 @@ from fifthwheel.motion.gnss import Fixes, position_noise, usual_walk
 from fifthwheel.motion.levels import side_ratio
 from fifthwheel.motion.prepare import InertialColumns, Timeline, WheelColumns
 from fifthwheel.motion.still import standstill
-from fifthwheel.motion.tyres import axle_inertia, brush_slip, cornering_drag, pull
+from fifthwheel.motion.tyres import Bend, axle_inertia, bending, brush_slip, pull
 from tests.motion.drive import small_car
 
 FRONT, REAR = (True, True, False, False), (False, False, True, True)
@@ -46,12 +46,13 @@ def test_noise_of_the_force_is_not_taken_for_braking() -> None:
     car, n = small_car(), 4000
     noise = np.random.default_rng(3).normal(0.0, 0.2, n)
     speed = np.full(n, 10.0)
-    made = pull(car, wheels(np.zeros((n, 4))), noise, speed, (0.0, 0.0), np.zeros(n))
+    made = pull(car, wheels(np.zeros((n, 4))), noise, speed, (0.0, 0.0), Bend(np.zeros(n), np.zeros(n)))
     # Rectified, it would look like braking of 0.08 m/s2 (0.2 / sqrt(2 pi)) that is not there.
     assert abs(float(np.mean(made.load[:, 0]))) < 0.03
-    hard = pull(car, wheels(np.zeros((1, 4))), np.array([-6.0]), np.array([10.0]), (0.0, 0.0), np.zeros(1))
+    straight = Bend(np.zeros(1), np.zeros(1))
+    hard = pull(car, wheels(np.zeros((1, 4))), np.array([-6.0]), np.array([10.0]), (0.0, 0.0), straight)
     assert np.all(hard.load < -1.0)
-    driven = pull(car, wheels(np.zeros((1, 4))), np.array([3.0]), np.array([10.0]), (0.0, 0.0), np.zeros(1))
+    driven = pull(car, wheels(np.zeros((1, 4))), np.array([3.0]), np.array([10.0]), (0.0, 0.0), straight)
     assert driven.load[0, 2] > 2.0
     assert driven.load[0, 0] == 0.0
     assert driven.free[0, 0] < 0.0  # a free wheel is dragged up to speed
@@ -60,10 +61,10 @@ def test_noise_of_the_force_is_not_taken_for_braking() -> None:
 def test_cornering_drag_is_the_backward_part_of_the_front_side_force() -> None:
     car = small_car()
     share = car.front_share.value
-    made = cornering_drag(car, np.array([5.0]), np.array([0.8]), np.array([6.0]), np.array([0.1]))
-    assert made[0] == pytest.approx(5.0 * share * np.sin(0.1))
-    guessed = cornering_drag(car, np.array([-5.0]), np.array([-0.8]), np.array([6.0]), None)
-    assert guessed[0] == pytest.approx(5.0 * share * np.sin(car.wheelbase.value * 0.8 / 6.0))
+    made = bending(car, np.array([5.0]), np.array([0.8]), np.array([6.0]), np.array([0.1]))
+    assert made.drag[0] == pytest.approx(5.0 * share * np.sin(0.1))
+    guessed = bending(car, np.array([-5.0]), np.array([-0.8]), np.array([6.0]), None)
+    assert guessed.drag[0] == pytest.approx(5.0 * share * np.sin(np.arctan(car.wheelbase.value * 0.8 / 6.0)))
 
 
 def test_the_radii_of_an_axle_are_told_apart_where_it_rolls_straight() -> None:

@@ -72,7 +72,7 @@ from fifthwheel.motion.prepare import (
 )
 from fifthwheel.motion.starts import Start, segment_starts
 from fifthwheel.motion.still import standstill
-from fifthwheel.motion.tyres import cornering_drag, pull, wheel_variance
+from fifthwheel.motion.tyres import bending, pull, wheel_variance
 
 UNKNOWN_FORCE = 5.0
 """Power spectral density [m2/s3] of a lateral force that nothing measures: some m/s2 over some tenths of a second."""
@@ -243,7 +243,7 @@ def _rows(
         push = _push(scene, slow["slow_ax"], typical)
         turn = slow["slow_gz"] - _at_rest(slow["slow_gz"], scene)
         aside = slow["slow_ay"] - _at_rest(slow["slow_ay"], scene)
-        bend = cornering_drag(car, aside, turn, typical, scene.steer)
+        bend = bending(car, aside, turn, typical, scene.steer)
         tyres = pull(car, scene.wheels, push, typical, scene.resisting, bend)
         size = tyres.size
         if systematic is not None:

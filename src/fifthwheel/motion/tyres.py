@@ -29,6 +29,10 @@ SLIP_SHARE = 0.5
 """Share of the expected slip by which it errs (common practice, no source)."""
 BRAKE_SHARE = 0.8
 """The same under braking: how the axles share it is not well known (common practice, no source)."""
+BEND_SHARE = 0.5
+"""Share of the difference between the paths of front and rear wheels in a bend by which a wheel may slip: scrub and
+camber. With the yaw rate that difference tells the speed, so a small slip there would pass for speed (common practice,
+no source)."""
 QUICK_SLIP = 0.1
 """Share of the unexpected slip that changes from reading to reading (common practice, no source)."""
 OWN_SLIP = 0.3
@@ -74,23 +78,35 @@ def axle_inertia(car: Car, *, front: bool) -> float:
     return total
 
 
-def cornering_drag(car: Car, ay: Floats, turn: Floats, rim: Floats, steer: Floats | None) -> Floats:
-    """Return the force against the motion per mass [m/s2] by which steered front tyres brake the car in a bend.
+@dataclass(frozen=True)
+class Bend:
+    """drag: (n,) force against the motion per mass [m/s2] by which steered front tyres brake the car in a bend.
+    angle: (n,) [rad] between the paths of front and rear axle."""
+
+    drag: Floats
+    angle: Floats
+
+
+def bending(car: Car, ay: Floats, turn: Floats, rim: Floats, steer: Floats | None) -> Bend:
+    """Return what a bend does to the wheels: drag is Fy_front sin(steer).
 
     ay: (n,) lateral force per mass [m/s2], turn: (n,) yaw rate [rad/s], both smoothed; steer: (n,) [rad], or None,
-    when it is taken from the radius of the bend (Ackermann). Fy_front sin(steer), against the sense of rim.
+    when it is taken from the radius of the bend (Ackermann).
     """
-    angle = steer if steer is not None else car.wheelbase.value * turn / np.maximum(np.abs(rim), 1.0)
-    return np.sign(rim) * np.abs(ay) * car.front_share.value * np.abs(np.sin(np.clip(angle, -0.6, 0.6)))
+    path = np.arctan2(car.wheelbase.value * np.abs(turn), np.maximum(np.abs(rim), 0.5))
+    angle = np.abs(np.clip(np.nan_to_num(steer), -0.6, 0.6)) if steer is not None else path
+    return Bend(
+        np.sign(rim) * np.abs(ay) * car.front_share.value * np.sin(angle), np.minimum(np.maximum(angle, path), 1.0)
+    )
 
 
 def pull(
-    car: Car, wheels: WheelColumns, force: Floats, rim: Floats, resisting: tuple[float, float], bend: Floats
+    car: Car, wheels: WheelColumns, force: Floats, rim: Floats, resisting: tuple[float, float], bend: Bend
 ) -> Pull:
     """Return what the tyres do along the car.
 
     force: (n,) longitudinal specific force, smoothed, gravity off; rim: (n,) typical speed [m/s]; resisting: drag
-    [1/m] and rolling resistance [m/s2] per mass; bend: (n,) as cornering_drag. Tyre force per mass = force + all drag:
+    [1/m] and rolling resistance [m/s2] per mass; bend: see bending. Tyre force per mass = force + all drag:
     positive on driven axles, negative on braked or driven ones; what is below LIGHT_LOAD is mostly noise, which must
     not be rectified. Every tyre also spins up its own wheels and rotors. The slip of steady
     rolling is part of the rolling radius by definition. The slip grows with the force as brush_slip, with the axle's
@@ -98,7 +114,7 @@ def pull(
     """
     drag, rolling = resisting
     sign = np.sign(rim)
-    tyre = force + drag * rim * np.abs(rim) + sign * np.where(np.abs(rim) > 0.3, rolling, 0.0) + bend
+    tyre = force + drag * rim * np.abs(rim) + sign * np.where(np.abs(rim) > 0.3, rolling, 0.0) + bend.drag
     forward = sign * tyre
     forward = forward * (forward * forward / (forward * forward + LIGHT_LOAD**2))
     both_driven = any(wheels.driven[:2]) and any(wheels.driven[2:])
@@ -126,7 +142,7 @@ def pull(
         edge = 0.1 * used * grip / (SLIP_STIFFNESS * np.cbrt(1.0 - used) ** 2)
         size = (NOMINAL_SLIP * share * equal) ** 2 + edge**2 + (0.6 * free) ** 2 + (GIVE * force) ** 2
         size += np.where(np.abs(load) > LIGHT_LOAD, LOADED_FLOOR, DRIVEN_FLOOR if drive > 0.0 else FREE_FLOOR) ** 2
-        out.size[:, i : i + 2] = np.sqrt(size)[:, None]
+        out.size[:, i : i + 2] = np.sqrt(size + (BEND_SHARE * (1.0 / np.cos(bend.angle) - 1.0)) ** 2)[:, None]
     return out
 
 
