@@ -82,7 +82,7 @@ def test_likelihood_is_that_of_what_no_fit_can_take_up() -> None:
     u = gusty(wind, s, 0.5) + 0.003 * rng.standard_normal(t.shape)
     errors = coast_down.Errors(0.003, 0.3)
     fit = coast_down.fit_coast_down(t, u, s, NOTHING, FREE, errors)
-    winds, roads = np.array([0.1, 0.3, 0.9]), np.array([0.003, 0.02])
+    winds, roads = np.array([0.1, 0.3, 0.9]), [(0.003, 0.0), (0.02, 0.008)]
     found, covariance = coast_down.likelihood_of_disturbances(
         fit, t, u, s, NOTHING, FREE, errors, coast_down.NONE, winds, roads
     )
@@ -94,12 +94,12 @@ def test_likelihood_is_that_of_what_no_fit_can_take_up() -> None:
     contrasts = null_space(columns.T)
     expected = np.empty_like(found)
     for i, sd in enumerate(winds):
-        for j, rough in enumerate(roads):
+        for j, (rough, lasting) in enumerate(roads):
             whole = np.zeros((100, 100))
             for r in range(4):
                 part = slice(25 * r, 25 * (r + 1))
                 gusts = coast_down.wind_covariance(t[r : r + 1], sd, 4.0)[0]
-                road = coast_down.surface_covariance(t[r : r + 1], rough, 0.5)[0]
+                road = coast_down.surface_covariance(t[r : r + 1], rough, 0.5)[0] + lasting**2
                 whole[part, part] = blown[r] @ gusts @ blown[r].T + surface[r] @ road @ surface[r].T
             whole += 0.003**2 * np.eye(100)
             rest = contrasts.T @ fit.residuals.ravel()

@@ -126,7 +126,7 @@ def test_degrees_of_freedom_are_those_of_a_scaled_inverse_chi_squared_variance()
     rng, nu = np.random.default_rng(4), 14.0
     variance = nu / rng.chisquare(nu, 200_000)
     covariance = variance[:, None, None] * np.eye(5)
-    sizes = Sizes(np.full(variance.size, 1.0 / variance.size), variance, variance, covariance)
+    sizes = Sizes(np.full(variance.size, 1.0 / variance.size), variance, variance, variance, covariance)
     assert sizes.degrees_of_freedom(np.array([1.0, 0.0, 0.0, 0.0, 0.0])) == pytest.approx(nu, rel=0.05)
 
 

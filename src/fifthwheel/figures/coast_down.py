@@ -239,20 +239,22 @@ def wind_covariance(t: Floats, wind_sd: float, wind_time: float) -> Floats:
     return np.asarray(wind_sd**2 * (LASTING + (1.0 - LASTING) * np.exp(-apart / wind_time)))
 
 
-def surface_covariance(t: Floats, surface_sd: float, surface_time: float) -> Floats:
-    """Return the covariance (R, n, n) of the acceleration by the road's unevenness [m2/s4]: short and long waves.
+def surface_covariance(t: Floats, surface_sd: float, surface_time: float, run_sd: float = 0.0) -> Floats:
+    """Return the covariance (R, n, n) of the acceleration by the road [m2/s4]: short and long waves, and what lasts.
 
-    surface_sd [m/s2] of either; surface_time [s] is the time in which a short one fades to 1/e, LONG_WAVE a long one.
+    surface_sd [m/s2] of either wave; surface_time [s] is the time in which a short one fades to 1/e, LONG_WAVE a long
+    one; run_sd [m/s2] lasts through a run.
     """
     apart = np.abs(t[:, :, None] - t[:, None, :])
-    return np.asarray(surface_sd**2 * (np.exp(-apart / surface_time) + np.exp(-apart / LONG_WAVE)))
+    return np.asarray(surface_sd**2 * (np.exp(-apart / surface_time) + np.exp(-apart / LONG_WAVE)) + run_sd**2)
 
 
 class Errors(NamedTuple):
     """What keeps the curves from the equation of motion, all but the start speed, which is free in each run.
 
     speed_sd: error of each sample by itself [m/s], a number or (R, n); wind_sd [m/s] and wind_time [s] of gusts;
-    surface_sd [m/s2] and surface_time [s] of the road's unevenness.
+    surface_sd [m/s2] and surface_time [s] of the road's unevenness; run_sd [m/s2] of what differs from run to run and
+    lasts through one, as the warmth of the tyres.
     """
 
     speed_sd: float | Floats = 0.005
@@ -260,6 +262,7 @@ class Errors(NamedTuple):
     wind_time: float = 4.0
     surface_sd: float = 0.01
     surface_time: float = 0.5
+    run_sd: float = 0.0
 
 
 USUAL = Errors()
@@ -314,7 +317,7 @@ def _linearised(
             model = integrate(t, u[:, 0], direction, theta[:, None], around)[:, 0]
             start, surface, wind = disturbance_response(t, model, direction, theta, around)
             covariance = wind @ wind_covariance(t, errors.wind_sd, errors.wind_time) @ np.swapaxes(wind, 1, 2)
-            rough = surface_covariance(t, errors.surface_sd, errors.surface_time)
+            rough = surface_covariance(t, errors.surface_sd, errors.surface_time, errors.run_sd)
             covariance += surface @ rough @ np.swapaxes(surface, 1, 2)
             weight = _start_free(covariance + white_covariance(t, errors.speed_sd), start)
             return model, _slopes(model, direction, theta, around, surface), weight
@@ -326,26 +329,26 @@ def _linearised(
 
 def likelihood_of_disturbances(
     fit: RoadLoadFit, t: Floats, u: Floats, direction: Floats, prior_mean: Floats, prior_sd: Floats, errors: Errors,
-    around: Circumstances, wind_sds: Floats, surface_sds: Floats,
+    around: Circumstances, wind_sds: Floats, road_sds: Sequence[tuple[float, float]],
 ) -> tuple[Floats, Floats]:  # fmt: skip
-    """Return for sizes of gusts and unevenness the log likelihood (G, S) and the covariance (G, S, 5, 5) of theta.
+    """Return for sizes of disturbances the log likelihood (G, S) and the covariance (G, S, 5, 5) of theta.
 
-    wind_sds (G,) [m/s], surface_sds (S,) [m/s2]; the rest as `fit_coast_down`, about whose result the curves are
-    linear. Theta and the start speeds are integrated out (restricted maximum likelihood; Patterson & Thompson,
-    Biometrika 58 (1971), 545), up to a constant.
+    wind_sds (G,) [m/s], road_sds: S pairs of surface_sd and run_sd [m/s2]; the rest as `fit_coast_down`, about whose
+    result the curves are linear. Theta and the start speeds are integrated out (restricted maximum likelihood;
+    Patterson & Thompson, Biometrika 58 (1971), 545), up to a constant.
     """
     free = prior_sd > 0.0
     precision = np.diag(1.0 / np.where(free, prior_sd, 1.0) ** 2)[np.ix_(free, free)]
     apart = (np.where(np.isfinite(prior_mean), prior_mean, 0.0) - fit.theta)[free]
     start, surface, wind = disturbance_response(t, u, direction, fit.theta, around)
     gusts = wind @ wind_covariance(t, 1.0, errors.wind_time) @ np.swapaxes(wind, 1, 2)
-    rough = surface @ surface_covariance(t, 1.0, errors.surface_time) @ np.swapaxes(surface, 1, 2)
     white = white_covariance(t, errors.speed_sd)
     columns = np.concatenate([fit.slopes[:, :, free], fit.residuals[:, :, None], start[:, :, None]], axis=2)
     size, p = wind_sds.size, int(np.count_nonzero(free))
-    likelihood, covariance = np.empty((size, surface_sds.size)), np.zeros((size, surface_sds.size, 5, 5))
-    for j, surface_sd in enumerate(surface_sds):
-        root = np.linalg.cholesky(white + surface_sd**2 * rough)
+    likelihood, covariance = np.empty((size, len(road_sds))), np.zeros((size, len(road_sds), 5, 5))
+    for j, (surface_sd, run_sd) in enumerate(road_sds):
+        rough = surface_covariance(t, surface_sd, errors.surface_time, run_sd)
+        root = np.linalg.cholesky(white + surface @ rough @ np.swapaxes(surface, 1, 2))
         half = np.linalg.solve(root, gusts)
         values, vectors = np.linalg.eigh(np.linalg.solve(root, np.swapaxes(half, 1, 2)))
         turned = np.swapaxes(vectors, 1, 2) @ np.linalg.solve(root, columns)
@@ -355,7 +358,9 @@ def likelihood_of_disturbances(
         sums = np.sum(products - along * np.swapaxes(along, 2, 3) / own[..., None, None], axis=1)
         normal = sums[:, :p, :p] + precision
         push = sums[:, :p, p] + precision @ apart
-        inverse = np.array([_inverse(one) for one in normal])
+        scale = 1.0 / np.sqrt(np.diagonal(normal, axis1=1, axis2=2))
+        scale = scale[:, :, None] * scale[:, None, :]
+        inverse = np.linalg.inv(normal * scale) * scale
         left = sums[:, p, p] + apart @ precision @ apart - np.einsum("gp,gpq,gq->g", push, inverse, push)
         volume = np.sum(np.log(grown), axis=(1, 2)) + 2.0 * np.sum(np.log(np.diagonal(root, axis1=1, axis2=2)))
         volume += np.sum(np.log(own), axis=1) + np.linalg.slogdet(normal)[1]

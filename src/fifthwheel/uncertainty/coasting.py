@@ -21,6 +21,10 @@ SURFACE_SD = 0.01
 """Deviation [m/s2] of the road's unevenness to expect: slopes of 0.1 % over 10 m to 200 m, as good roads have (class A
 of ISO 8608: 0.08 % from its spectrum between those waves, from memory)."""
 
+RUN_SPREAD = 0.01
+"""Deviation of F0 from run to run to expect, as a share of it: rolling resistance falls by 0.8 % a kelvin (ISO 28580
+for car tyres, from memory), and tyres warm and cool by a kelvin or two between runs."""
+
 UNKNOWN = 0.7
 """Standard deviation of the logarithm of either size about what is expected: a factor of two (common practice)."""
 
@@ -32,17 +36,19 @@ LEAST_DOF = 5.0
 
 
 class Sizes(NamedTuple):
-    """How large gusts and unevenness may have been: M pairs with weight (M,), wind_sd (M,) [m/s], surface_sd (M,)
-    [m/s2] and the covariance (M, 5, 5) of theta with each."""
+    """How large disturbances may have been: weight (M,), wind_sd (M,) [m/s], surface_sd and run_sd (M,) [m/s2], and the
+    covariance (M, 5, 5) of theta with each."""
 
     weight: Floats
     wind_sd: Floats
     surface_sd: Floats
+    run_sd: Floats
     covariance: Floats
 
-    def mean_square(self) -> tuple[float, float]:
-        """Return the expected squares of wind_sd and surface_sd."""
-        return float(self.weight @ self.wind_sd**2), float(self.weight @ self.surface_sd**2)
+    def mean_square(self) -> tuple[float, float, float]:
+        """Return the expected squares of wind_sd, surface_sd and run_sd."""
+        wind, surface, run = (float(self.weight @ sd**2) for sd in (self.wind_sd, self.surface_sd, self.run_sd))
+        return wind, surface, run
 
     def degrees_of_freedom(self, slope: Floats) -> float:
         """Return those of the variance of a figure with this slope (5,) by theta.
@@ -91,16 +97,22 @@ def gust_guess(conditions: Conditions) -> float:
 
 
 def sizes_of(curves: Curves, fit: RoadLoadFit, errors: Errors, around: Circumstances) -> Sizes:
-    """Return how large gusts and unevenness were by what the fit leaves over, about the guess in `errors`."""
-    steps, few = np.linspace(-3.0, 2.5, 31), np.linspace(-2.0, 1.5, 5)
-    wind, surface = errors.wind_sd * np.exp(UNKNOWN * steps), errors.surface_sd * np.exp(UNKNOWN * few)
+    """Return how large disturbances were by what the fit leaves over, about the guess in `errors`."""
+    steps, few, runs = np.linspace(-3.0, 2.5, 31), np.linspace(-2.0, 1.5, 4), np.linspace(-1.0, 3.0, 4)
+    wind = errors.wind_sd * np.exp(UNKNOWN * steps)
+    off = np.array([(surface, run) for surface in few for run in runs])
+    road = np.array([errors.surface_sd, errors.run_sd]) * np.exp(UNKNOWN * off)
     likelihood, covariance = likelihood_of_disturbances(
-        fit, curves.t, curves.u, curves.s, curves.prior_mean, curves.prior_sd, errors, around, wind, surface
-    )
-    posterior = likelihood - 0.5 * (steps[:, None] ** 2 + few[None, :] ** 2)
+        fit, curves.t, curves.u, curves.s, curves.prior_mean, curves.prior_sd, errors, around, wind,
+        [(float(surface), float(run)) for surface, run in road],
+    )  # fmt: skip
+    posterior = likelihood - 0.5 * (steps[:, None] ** 2 + np.sum(off**2, axis=1))
     weight = np.exp(posterior - np.max(posterior))
-    pairs = np.meshgrid(wind, surface, indexing="ij")
-    return Sizes((weight / weight.sum()).ravel(), pairs[0].ravel(), pairs[1].ravel(), covariance.reshape(-1, 5, 5))
+    size = np.ones_like(weight)
+    return Sizes(
+        (weight / weight.sum()).ravel(), (size * wind[:, None]).ravel(), (size * road[:, 0]).ravel(),
+        (size * road[:, 1]).ravel(), covariance.reshape(-1, 5, 5),
+    )  # fmt: skip
 
 
 def crosswind_square(conditions: Conditions, headwind: Quantity) -> Quantity:

@@ -34,6 +34,7 @@ from fifthwheel.figures.gum import coverage_factor, effective_degrees_of_freedom
 from fifthwheel.uncertainty.catalogue import definition_of, label_of
 from fifthwheel.uncertainty.coasting import (
     GUST_TIME,
+    RUN_SPREAD,
     SURFACE_SD,
     SURFACE_TIME,
     Curves,
@@ -71,7 +72,7 @@ Fundamentals of Vehicle Dynamics (both from memory, of full-size tyres)."""
 STANDARD_AIR = 1.225
 """Density of standard air at sea level [kg/m3]. ISO 2533."""
 
-DISTURBANCES = ("gusts", "road surface")
+DISTURBANCES = ("gusts", "road surface", "spread of the runs")
 """Terms whose size is taken from the runs."""
 
 STEPS = np.array([1e-4, 1e-5, 1e-6, 1e-3, 1e-4])
@@ -188,28 +189,31 @@ def _fitted(
     rolling = 9.81 * car.rolling_resistance.value * weight
     for values, share in ((c.prior_mean, F1_AT_10), (c.prior_sd, F1_SPREAD)):
         values[1] = share / 10.0 * max(float(fit.theta[0]), 0.3 * rolling)
+    errors = errors._replace(run_sd=RUN_SPREAD * max(float(fit.theta[0]), 0.3 * rolling))
     sizes = sizes_of(c, fit, errors, around)
-    gusts, rough = sizes.mean_square()
-    errors = errors._replace(wind_sd=math.sqrt(gusts), surface_sd=math.sqrt(rough))
+    gusts, rough, spread = sizes.mean_square()
+    errors = errors._replace(wind_sd=math.sqrt(gusts), surface_sd=math.sqrt(rough), run_sd=math.sqrt(spread))
     across = crosswind_square(conditions, Quantity(float(fit.theta[3]), math.sqrt(fit.covariance[3, 3])))
     around = around._replace(across=across.value + 3.0 * gusts)
     fit = fit_coast_down(c.t, c.u, c.s, c.prior_mean, c.prior_sd, errors, around)
     return Fitted(fit, errors, around, sizes), across
 
 
-def _disturbed(curves: Curves, fitted: Fitted) -> tuple[Floats, Floats]:
-    """Return the covariances (5, 5) of theta by gusts and by the road's unevenness."""
-    fit, errors = fitted.fit, fitted.errors
-    _, surface, wind = disturbance_response(curves.t, curves.u, curves.s, fit.theta, fitted.around)
-    gain = fit.gain.reshape(5, *curves.t.shape)
-    out = []
-    for response, covariance in (
-        (wind, wind_covariance(curves.t, errors.wind_sd, errors.wind_time)),
-        (surface, surface_covariance(curves.t, errors.surface_sd, errors.surface_time)),
-    ):
+def _disturbed(curves: Curves, fitted: Fitted) -> dict[str, Floats]:
+    """Return the covariances (5, 5) of theta by gusts, by the road's unevenness and by what differs between runs."""
+    fit, errors, t = fitted.fit, fitted.errors, curves.t
+    _, surface, wind = disturbance_response(t, curves.u, curves.s, fit.theta, fitted.around)
+    gain = fit.gain.reshape(5, *t.shape)
+    parts = (
+        (wind, wind_covariance(t, errors.wind_sd, errors.wind_time)),
+        (surface, surface_covariance(t, errors.surface_sd, errors.surface_time)),
+        (surface, surface_covariance(t, 0.0, errors.surface_time, errors.run_sd)),
+    )
+    out = {}
+    for name, (response, covariance) in zip(DISTURBANCES, parts, strict=True):
         carried = np.einsum("prn,rnm->prm", gain, response)
-        out.append(np.einsum("prn,rnm,qrm->pq", carried, covariance, carried, optimize=True))
-    return out[0], out[1]
+        out[name] = np.einsum("prn,rnm,qrm->pq", carried, covariance, carried, optimize=True)
+    return out
 
 
 def _answer(curves: Curves, fitted: Fitted, **step: float) -> Floats:
@@ -230,8 +234,7 @@ def _terms(
     fit, count = fitted.fit, curves.drawn.shape[0]
     motion = curves.drawn.reshape(count, -1) @ fit.gain.T
     motion = motion + growth[:, None] * _answer(curves, fitted, growth=1e-5)
-    gusts, rough = _disturbed(curves, fitted)
-    others = {"gusts": gusts, "road surface": rough}
+    others = _disturbed(curves, fitted)
     single = {"crosswind": u_crosswind * _answer(curves, fitted, across=0.1)}
     for name, index in (("F1 held near zero", 1), ("stated wind", 3), ("stated slope", 4)):
         single[name] = float(curves.prior_sd[index]) * fit.prior_gain[:, index]
