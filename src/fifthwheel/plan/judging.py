@@ -52,8 +52,9 @@ class Judgement:
     def priorities(self, controller: str, cores: Mapping[int, Sequence[str]]) -> Mapping[str, int] | None:
         """Return the priority of each task of a controller, those stated kept, or None when a deadline is missed.
 
-        A task whose execution time is not known is taken to need none. Audsley's method on each core; with tasks left unpinned one order over all cores, by deadline, which is not
-        optimal. Either is then held against the response times of the whole controller.
+        A task whose execution time is not known is taken to need none. Audsley's method on each core; with tasks left
+        unpinned one order over all cores, by deadline, which is not optimal. Either is then held against the response
+        times of the whole controller.
         """
         core_of = {name: core for core, names in cores.items() for name in names}
         tasks = tuple(
