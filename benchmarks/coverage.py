@@ -3,6 +3,7 @@
     python benchmarks/coverage.py                 200 sessions, the quick form
     python benchmarks/coverage.py --sessions 1000 --expect 6
     python benchmarks/coverage.py --subsets --sessions 20
+    python benchmarks/coverage.py --by drive      every figure apart for rear, front and all-wheel drive
     python benchmarks/coverage.py --drive rear --gnss 0 --sensors "free wheels,driven wheels,inertial"
 
 Runs on any concurrent.futures.Executor; processes by default. The referee lives in tests/referee and shares no model
@@ -21,6 +22,7 @@ import re
 import sys
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Executor
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -75,12 +77,16 @@ def family(score: Score) -> str:
 def table(scores: Sequence[Score]) -> list[dict[str, Any]]:
     """Return one row per family: n, coverage, errors and widths.
 
+    A share that is stated as zero without a doubt and is zero (no wheel locked) says nothing of an interval: it is left
+    out. A wrong one counts.
+
     Errors and widths are relative to the true value; times, shares and slips, whose truth may be small or zero, stay
     absolute [SI].
     """
     groups: dict[str, list[Score]] = {}
     for score in scores:
-        groups.setdefault(family(score), []).append(score)
+        if score.high > score.low or score.value != score.truth:
+            groups.setdefault(family(score), []).append(score)
     return [_row(name, groups[name]) for name in sorted(groups)]
 
 
@@ -106,6 +112,84 @@ def _row(name: str, scores: Sequence[Score]) -> dict[str, Any]:
         "interval_score": float(np.mean(score)),
         "within": _binomial_band(len(scores)),
     }
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """A line of the wanted table. pattern: of the figures' names; scope: of their estimates; least: speed [m/s] of the
+    mark from which it counts; relative: errors as a share of the truth. median, p95: what is wanted [SI or 1]."""
+
+    words: str
+    pattern: str
+    scope: str
+    relative: bool
+    median: float
+    p95: float
+    least: float = 0.0
+
+
+TIME = r"launch\.time_to_\w+\.(first_motion|rollout)"
+STOP, COASTING = r"braking\.(distance_from_\w+|mfdd)", r"coast_down\.deceleration_at_\w+"
+WANTED = (
+    Wanted("launch: time to any mark [s]", TIME, "run", False, 2.5e-3, 10e-3),
+    Wanted("braking: distance, MFDD, from 10 m/s and more", STOP, "run", True, 9e-4, 35e-4, 10.0),
+    Wanted("braking: peak deceleration (50 ms mean)", r"braking\.peak_deceleration", "run", True, 0.015, 0.06),
+    Wanted("CdA from two pairs of coast-downs", r"coast_down\.cda", "mean", True, 0.02, 0.045),
+    Wanted("deceleration in coasting at 10 m/s and above", COASTING, "mean", True, 0.002, 0.015, 10.0),
+    Wanted("lateral acceleration, circle", r"steady_circle\.lateral_acceleration", "run", True, 8e-4, 3e-3),
+    Wanted("speed pass, best 30 m", r"speed_pass\.mean_speed", "run", True, 6.5e-4, 1.8e-3),
+    Wanted("step steer: 90 % time [s]", r"step_steer\.response_time", "run", False, 2e-3, 8e-3),
+)  # fmt: skip
+"""What is wanted with 10 Hz GNSS, inertial sensor and wheels."""
+
+
+def reached(done: Sequence[Marked]) -> str:
+    """Return wanted and reached errors, median and 95th percentile, one line each."""
+    scores = [score for marked in done for score in marked.scores]
+    lines = [f"{'wanted / reached':48s} {'n':>6s} {'median':>21s} {'95 %':>21s}"]
+    rms = [marked.speed_rms for marked in done if math.isfinite(marked.speed_rms)]
+    lines.append(_wanted_line("ground speed in runs, RMS per session [m/s]", rms, 0.010, 0.022))
+    for want in WANTED:
+        lines.append(_wanted_line(want.words, _errors(scores, want), want.median, want.p95))
+        if want.pattern == TIME:
+            highest = _errors(_highest(scores), want)
+            lines.append(_wanted_line("launch: time to the highest mark [s]", highest, 5e-3, 15e-3))
+    return "\n".join(lines)
+
+
+def _errors(scores: Sequence[Score], want: Wanted) -> list[float]:
+    """Return the errors of the scores that a line of the wanted table speaks of."""
+    fit = [
+        s
+        for s in scores
+        if s.scope == want.scope and re.fullmatch(want.pattern, s.name) and _mark_speed(s.name) >= want.least
+    ]
+    return [abs(s.value - s.truth) / (abs(s.truth) if want.relative else 1.0) for s in fit]
+
+
+def _mark_speed(name: str) -> float:
+    """Return the speed [m/s] of a name's mark, infinity where it has none."""
+    found = re.search(r"_(\d+)_(km_h|mph|m_s)\b", name)
+    return float(found[1]) * {"km_h": 1.0 / 3.6, "mph": 0.44704, "m_s": 1.0}[found[2]] if found else math.inf
+
+
+def _highest(scores: Sequence[Score]) -> list[Score]:
+    """Return of every launch and origin the time to the highest speed that it reached: the longest true time."""
+    best: dict[tuple[int, str, str], Score] = {}
+    for s in scores:
+        if s.scope == "run" and re.fullmatch(TIME, s.name) and math.isfinite(_mark_speed(s.name)):
+            key = (s.seed, s.run, s.name.rpartition(".")[2])
+            if key not in best or s.truth > best[key].truth:
+                best[key] = s
+    return list(best.values())
+
+
+def _wanted_line(words: str, errors: Sequence[float], median: float, p95: float) -> str:
+    if not errors:
+        return f"{words:48s} {0:6d}"
+    got = np.percentile(errors, [50.0, 95.0])
+    cells = [f"{want:9.2e} / {value:9.2e}" for want, value in zip((median, p95), got, strict=True)]
+    return f"{words:48s} {len(errors):6d} {cells[0]:>21s} {cells[1]:>21s}"
 
 
 def _binomial_band(n: int) -> tuple[float, float]:
@@ -194,6 +278,7 @@ def options(arguments: Sequence[str] | None = None) -> argparse.Namespace:
     parser.add_argument("--expect", type=int, default=0, help="more days per session that give the means' expectation")
     parser.add_argument("--workers", type=int, help="processes; 0 runs in this one")
     parser.add_argument("--cluster", metavar="ADDRESS", help="hand the sessions to this dask cluster (extra 'sweep')")
+    parser.add_argument("--by", choices=("drive",), help="another table for each kind of drive")
     parser.add_argument("--json", type=Path, help="also write the table and every score here")
     return parser.parse_args(arguments)
 
@@ -222,6 +307,12 @@ def main(arguments: Sequence[str] | None = None, executor: Executor | None = Non
     rows = table(scores)
     print(summary(done))
     print(printed(rows))
+    if wish.by == "drive":
+        for drive in dict.fromkeys(score.drive for score in scores):
+            print(f"\n{drive}-wheel drive" if drive == "all" else f"\n{drive} wheels driven")
+            print(printed(table([score for score in scores if score.drive == drive])))
+    print()
+    print(reached(done))
     if wish.json is not None:
         kept = {
             "table": rows,

@@ -18,7 +18,7 @@ from tests.referee.senses import GROUPS, record, stated_car, stated_session
 
 @dataclass(frozen=True)
 class Score:
-    """One figure held against its truth. scope as Estimate.scope; n: runs in it."""
+    """One figure held against its truth. scope as Estimate.scope; n: runs in it; run: its id where there is one."""
 
     seed: int
     drive: str
@@ -30,6 +30,7 @@ class Score:
     u: float
     low: float
     high: float
+    run: str = ""
 
 
 @dataclass(frozen=True)
@@ -169,7 +170,8 @@ def _score(
     if not (math.isfinite(truth) and math.isfinite(figure.value)):
         return None
     f = figure
-    return Score(drawn.seed, drawn.drive, f.name, f.scope, f.n, truth, f.value, f.u, f.low, f.high)
+    run_id = f.run_ids[0] if f.scope == "run" else ""
+    return Score(drawn.seed, drawn.drive, f.name, f.scope, f.n, truth, f.value, f.u, f.low, f.high, run_id)
 
 
 def _two_way(values: list[tuple[str, float]], direction: str) -> float:

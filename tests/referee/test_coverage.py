@@ -63,6 +63,32 @@ def test_marks_of_one_figure_are_one_family(coverage: ModuleType) -> None:
         assert coverage.family(score(1.0, 1.0, 0.1, name)) == family
 
 
+def test_wanted_errors_are_percentiles_of_the_scores_they_name(coverage: ModuleType) -> None:
+    name = "launch.time_to_{}_km_h.rollout"
+    scores = []
+    for run in range(100):
+        for mark, late in ((20, 0.001), (80, 0.002 + 0.0001 * run)):
+            truth = mark / 20.0
+            name_, value = name.format(mark), truth + late
+            scores.append(Score(1, "rear", name_, "run", 1, truth, value, 0.01, value - 0.02, value + 0.02, f"l-{run}"))
+    scores.append(Score(1, "rear", "braking.distance_from_20_km_h", "run", 1, 2.0, 2.2, 0.1, 2.0, 2.4, "b-1"))
+    done = [Marked(1, "rear", 10.0, tuple(scores), 0.0123, {}, {}, 0.1)]
+    text = {line[:48].strip(): line for line in coverage.reached(done).splitlines()}
+    # numpy.percentile of 0.002 + 0.0001 k, k = 0..99: 6.95 ms and 11.405 ms
+    assert "6.95e-03" in text["launch: time to the highest mark [s]"]
+    assert "1.14e-02" in text["launch: time to the highest mark [s]"]
+    assert text["launch: time to any mark [s]"].split()[6] == "200"
+    assert text["braking: distance, MFDD, from 10 m/s and more"].split()[-1] == "0", "20 km/h is under 10 m/s"
+    assert "1.23e-02" in text["ground speed in runs, RMS per session [m/s]"]
+
+
+def test_a_certain_zero_says_nothing_of_an_interval_and_a_wrong_one_counts(coverage: ModuleType) -> None:
+    sure = [score(0.0, 0.0, 0.0, "braking.locked_share_fl")] * 9
+    wrong, fair = score(0.1, 0.0, 0.0, "braking.locked_share_fr"), score(0.5, 0.51, 0.02, "braking.locked_share_fl")
+    (row,) = coverage.table([*sure, wrong, fair])
+    assert (row["n"], row["coverage"]) == (2, 0.5)
+
+
 def job(seed: int) -> Marked:
     rng = np.random.default_rng(seed)
     one = score(8.0, 8.0 + float(rng.standard_normal()), 1.0)
