@@ -11,11 +11,12 @@ from pathlib import Path
 ROOT = Path(__file__).parents[1]
 sys.path.insert(0, str(ROOT))
 
+from tests.plan.cars import demo_car  # noqa: E402
+from tests.plan.random_plans import random_plan, stripped  # noqa: E402
+
 from fifthwheel.car.model import Car  # noqa: E402
 from fifthwheel.plan.assign import assign_plan  # noqa: E402
 from fifthwheel.plan.check import check_plan  # noqa: E402
-from tests.plan.cars import demo_car  # noqa: E402
-from tests.plan.random_plans import random_plan, stripped  # noqa: E402
 
 WANTED = 0.95
 SECONDS = 30.0
