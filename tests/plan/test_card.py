@@ -95,3 +95,20 @@ def test_the_buffer_that_is_asked_for_passes(record: int, rate: float, stall: fl
 
 def test_no_card_no_word() -> None:
     assert check_card(electronics()) == ((), None)
+
+
+def test_the_rate_that_is_asked_for_passes() -> None:
+    """70 % of 30 000 B/s are 164.06 records of 128 B a second."""
+    finding = found(kept(write_rate=30_000.0))["card-rate"]
+    assert finding.remedy.startswith("Record at 164 Hz or less, or use a card that sustains 36.6 kB/s")
+    assert "card-rate" not in found(kept(write_rate=30_000.0, rate=164.0))
+
+
+def test_what_a_power_cut_takes() -> None:
+    """Ten seconds of 25 600 B/s and 200 records a second."""
+    finding = found(kept(sync=10.0))["card-sync"]
+    assert "256 kB or 2000 records" in finding.what
+    assert finding.numbers["lost [B]"] == pytest.approx(256e3)
+    assert finding.remedy.endswith("to 5 s")
+    assert found(kept(sync=0.5))["card-sync"].remedy.endswith("to 1 s")
+    assert "card-sync" not in found(kept(sync=1.0))

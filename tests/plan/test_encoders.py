@@ -141,3 +141,14 @@ def test_what_is_not_known_is_said_or_left() -> None:
     assert check_encoders(electronics(), None) == ()
     pulses = read_at(100.0, **{"bus": None, "pin": 4})
     assert check_encoders(pulses, car_at(30.0)) == ()
+
+
+def test_the_log_rate_that_is_asked_for_passes() -> None:
+    """30 m/s on 31 mm: 967.74 rad/s, half turns at 308.04 Hz, with room 385.06 Hz, said as 386."""
+    finding = found(logged(200.0), car_at(30.0))["log-turns"]
+    assert finding.remedy.endswith("or the angle at 386 Hz")
+    assert "log-turns" not in found(logged(386.0), car_at(30.0))
+
+
+def test_an_encoder_on_a_bus_with_a_ready_line_is_still_sampled() -> None:
+    assert "encoder-alias" in found(read_at(100.0, pin=4), car_at(30.0))

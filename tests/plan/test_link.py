@@ -110,3 +110,42 @@ def test_the_check_that_is_asked_for_passes(error_rate: float, rate: float, payl
 
 def test_no_link_no_word() -> None:
     assert check_link(electronics()) == ((), ())
+
+
+def amount(text: str) -> float:
+    """Read "1.74 Mbit/s" or "115 Hz" back."""
+    number, unit = text.split()[:2]
+    return float(number) * {"M": 1e6, "k": 1e3}.get(unit[0], 1.0)
+
+
+def test_every_way_out_of_a_full_link_passes() -> None:
+    """64 and 200 bytes with 16 check bits at 200 and 400 Hz: 13.6 and 81.6 % (BUS-02)."""
+
+    def at(baud: float, rate: float) -> Electronics:
+        return joined(
+            frame("small"), frame("large", payload=200, rate=rate), check=16, baud=baud, buses=()
+        )  # fmt: skip
+
+    finding = found(at(1e6, 400.0))["link-occupancy"]
+    assert finding.cause.startswith("Most of it is large")
+    baud, rate = finding.remedy.split(" to ")[1], finding.remedy.split(" at ")[1]
+    assert "send large" in finding.remedy
+    assert amount(rate) == pytest.approx((0.7 - 0.136) / 2040e-6, rel=5e-3)
+    assert "link-occupancy" not in found(at(amount(baud), 400.0))
+    assert "link-occupancy" not in found(at(1e6, amount(rate)))
+    assert "link-occupancy" in found(at(1e6, amount(rate) * 1.01))
+
+
+def test_the_frame_that_is_short_enough_passes() -> None:
+    """33 bytes on the wire: 27 of payload, four of check, one of COBS and a zero."""
+    finding = found(joined(frame(payload=66), error_rate=3e-5))["link-loss"]
+    most = int(finding.remedy.split("of ")[1].split()[0])
+    assert most == 33  # ln(0.99) / ln(1 - 3e-5) = 335.0 bits
+    assert "link-loss" not in found(joined(frame(payload=most - 6), error_rate=3e-5))
+    assert "link-loss" in found(joined(frame(payload=most - 5), error_rate=3e-5))
+
+
+def test_rate_and_period_that_are_asked_for() -> None:
+    finding = found(served(8e-3))["frame-rate"]
+    assert finding.remedy == "Set rate of frame state to 125 Hz or period of task talk to 5 ms"
+    assert finding.numbers == {"rate [Hz]": 200.0, "task [Hz]": pytest.approx(125.0)}

@@ -189,3 +189,24 @@ def test_what_is_not_placed_is_no_crash() -> None:
         actuators=(actuator(pin=None), actuator("servo", controller=None)),
     )  # fmt: skip
     assert check_pins(plan) == ((), ())
+
+
+def test_an_analogue_input_is_proposed_where_the_radio_leaves_it() -> None:
+    """Pins 0 and 1 are deaf with the radio on and good with it off."""
+    deaf = (trait(0, "radio"), trait(1, "radio"), lacking(25, "analogue"))
+    assert "on pin 2 of front" in found(heard(*deaf, kind="voltage", radio=True))["pin-no-analogue"].remedy
+    assert "on pin 0 of front" in found(heard(*deaf, kind="voltage", radio=False))["pin-no-analogue"].remedy
+
+
+def test_a_pin_with_pulls_is_proposed_for_pulses() -> None:
+    bare = (lacking(25, "pull"), lacking(0, "pull"), trait(1, "strapping"))
+    assert "put it on pin 2 of front" in found(heard(*bare, kind="radio"))["pin-no-pull"].remedy
+
+
+def test_own_pins_that_are_taken_are_not_proposed() -> None:
+    part = controller(profile=profile(hosts=(host(pins=SPI),)))
+    clear = electronics(controllers=(part,), buses=(bus(),))
+    assert found(clear)["own-pins"].remedy == "Set pins of bus wheels to {clk = 18, miso = 19, mosi = 23}"
+    crowded = electronics(controllers=(part,), buses=(bus(),), actuators=(actuator(pin=18),))
+    assert "18 already taken" in found(crowded)["own-pins"].what
+    assert found(crowded)["own-pins"].remedy == "Put bus wheels on free pins"

@@ -112,3 +112,30 @@ def test_without_a_car_rates_are_usual_and_peaks_open(name: str) -> None:
     for demand in demands(PURPOSES[name], expect(None)):
         assert demand.rate > 0.0
         assert math.isnan(demand.reach)
+
+
+DOCUMENTED = [
+    ("moving aero", "wheel_speed_fl", 20.0), ("radio failsafe", "throttle", 20.0),
+    ("traction control", "throttle", 50.0),
+    ("stability control", "steer", 50.0), ("0-to-speed figure", "accel_x", 100.0),
+    ("0-to-speed figure", "wheel_speed_fl", 50.0), ("0-to-speed figure", "gnss_speed", 5.0),
+    ("braking figure", "accel_x", 100.0), ("braking figure", "gnss_speed", 5.0),
+    ("braking figure", "wheel_speed_rl", 50.0),
+    ("coast-down figure", "wheel_speed_fl", 10.0), ("steady-circle figure", "gyro_z", 25.0),
+    ("step-steer figure", "wheel_speed_fl", 10.0), ("top-speed figure", "gnss_speed", 2.7),
+    ("power and energy figure", "battery_current", 50.0), ("film", "motor_speed", 50.0),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "channel", "rate"), DOCUMENTED)
+def test_rates_are_those_of_the_page(name: str, channel: str, rate: float) -> None:
+    """docs/plan.md, "Data for a purpose": common practice, no source; three fixes in 30 m at 27 m/s are 2.7 Hz."""
+    asked = {demand.channels[0]: demand.rate for demand in demands(PURPOSES[name], expect(demo_car()))}
+    assert asked[channel] == pytest.approx(rate)
+
+
+def test_a_law_sees_the_ground_to_two_hundredths_of_slip() -> None:
+    """At 5 m/s 2 % are 0.1 m/s: 2 rad/s on 50 mm, and 9.80665 m/s2 pass it in 1 / 98.07 s."""
+    ground = {d.channels[0]: d for d in demands(PURPOSES["traction control"], expect(demo_car()))}["wheel_speed_fl"]
+    assert ground.step == pytest.approx(2.0)
+    assert ground.rate == pytest.approx(98.0665)

@@ -180,14 +180,6 @@ def _traits(claim: Claim, pin: Pin) -> Iterator[tuple[str, Severity, str, str]]:
         yield "pin-debug", "note", "is a line of the debugger", cause
 
 
-def _free_pull(controller: Controller, used: frozenset[tuple[str, int]]) -> str:
-    for pin in controller.profile.pins:
-        fits = pin.roles >= ROLES["pulse"] | {"pull"} and not pin.traits & CAREFUL
-        if fits and (controller.name, pin.number) not in used:
-            return f"pin {pin.number}"
-    return "a pin with pulls, once one is free"
-
-
 def _lacking(claim: Claim, pin: Pin) -> Iterator[tuple[str, Severity, str, str]]:
     """Yield (check, severity, trouble, cause) for each ability that a pin lacks for its use."""
     missing = ROLES[claim.want] - pin.roles
