@@ -103,7 +103,7 @@ def random_plan(seed: int) -> Electronics:
 
 
 def _tasks(maker: Maker, controller: Controller) -> list[Task]:
-    """Add the tasks of both cores of a controller and one variable under a mutex; return the tasks."""
+    """Add the tasks of both cores of a controller and a variable under a mutex for each core; return the tasks."""
     made: list[Task] = []
     for core in range(controller.profile.cores):
         while True:
@@ -111,8 +111,9 @@ def _tasks(maker: Maker, controller: Controller) -> list[Task]:
             if _meets(here):
                 made += here
                 break
-    thing = Shared(f"state_{controller.name}", "variable", 4, "mutex", True, None, controller.name)
-    maker.shared.append(thing)
+    for core in range(controller.profile.cores):
+        name = f"state_{controller.name}_{core}"
+        maker.shared.append(Shared(name, "variable", 4, "mutex", True, None, controller.name))
     maker.tasks += made
     return made
 
@@ -129,7 +130,8 @@ def _core(draw: random.Random, controller: Controller, core: int, before: int) -
             build.task(
                 f"{controller.name}_{before + number}", period, execution, deadline=deadline, core=core,
                 controller=controller.name, stack=draw.choice((2048, 4096, 8192)),
-                uses=(Use(f"state_{controller.name}", 5e-6),) if draw.random() < 0.2 else (),
+                uses=(Use(f"state_{controller.name}_{core}", 5e-6),) if draw.random() < 0.2 else (),
+                control=draw.random() < 0.5,
             )
         )  # fmt: skip
     order = sorted(tasks, key=lambda task: task.deadline, reverse=True)
