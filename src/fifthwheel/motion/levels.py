@@ -288,13 +288,15 @@ def settings(
     turns = inertial is not None and inertial.turns
     rear = -car.wheelbase.value * car.front_share.value
     wheel_x, wheel_y = wheel_places(car, wheels)
-    same = car.tyre_front.radius == car.tyre_rear.radius
     relative = [max(t.radius.u / t.radius.value, 0.002) for t in (car.tyre_front, car.tyre_rear)]
     speed = car.tyre_front.growth_at.value if car.tyre_front.growth_at.value > 0.0 else 20.0
     growth = [_growth(t, speed) for t in (car.tyre_front, car.tyre_rear)]
     mean, sd = _priors(latency_u, growth)
-    # Two axles with the same tyre still differ by a few tenths of a percent (common practice, no source).
-    sd |= {"radius_front": 0.0025 if same else relative[0], "radius_rear": 0.0025 if same else relative[1]}
+    # Both radii were measured in one way, so they err together; beside that axles differ by a few tenths of a percent
+    # (common practice, no source).
+    common = min(relative)
+    own = [math.hypot(0.0025, math.sqrt(r * r - common * common)) for r in relative]
+    sd |= {"radius_front": own[0], "radius_rear": own[1]}
     if car.inertial is not None:
         sd["gyro_scale"] = math.hypot(car.inertial.gyro_scale[upright(car)].u, 0.0005)
     antenna = [q.value for q in car.gnss.place] if car.gnss is not None else [0.0, 0.0, 0.0]
@@ -322,7 +324,7 @@ def settings(
         "walk_every": walk_every(dt),
         "still_speed_variance": 0.003**2 * 20.0,
         "still_rate_variance": max(noise.gyro, 1e-3) ** 2,
-        "radius_shared_sd": relative[0] if same else 0.0,
+        "radius_shared_sd": common,
         "prior_mean": [mean[k] for k in STATES],
         "prior_sd": [sd[k] for k in STATES],
     }

@@ -35,6 +35,7 @@ REASONS = MappingProxyType(
         "p": "between GNSS fixes only driven wheels tell the speed, and under power they run fast",
         "r": "GNSS alone does not see the car come to rest",
         "b": "without an inertial sensor only braked wheels tell the speed between GNSS fixes, and they run slow",
+        "o": "wheels alone tell the yaw rate only as well as both wheels of an axle are equal",
         "y": "needs the yaw rate within hundredths of a second: an inertial sensor or wheels on both sides",
     }
 )
@@ -46,14 +47,14 @@ free wheels, driven wheels, inertial         . . . . . . . . . .
 free wheels, driven wheels, gnss             . a . b a . . . . .
 free wheels, inertial, gnss                  . . d . . . . . . .
 driven wheels, inertial, gnss                . . . . . . . . . .
-free wheels, driven wheels                   . a . . a . . . . .
+free wheels, driven wheels                   . a . . a . . . o .
 free wheels, inertial                        . . d . . . . . . .
 free wheels, gnss                            . a d b a . . . . .
 driven wheels, inertial                      . . . . . . . . . .
 driven wheels, gnss                          p a p b a . . . . .
 inertial, gnss                               . . d . . w . . . .
-free wheels                                  . a d . a . . . . .
-driven wheels                                . a g . a g . . . .
+free wheels                                  . a d . a . . . o .
+driven wheels                                . a g . a g . . o .
 inertial                                     A A A A A A A A A A
 gnss                                         m a d r a w . . . y
 """
