@@ -22,7 +22,7 @@ next sentence, a lost radio packet and a full output buffer are common practice,
 
 @dataclass(frozen=True)
 class Users:
-    """A shared thing on one controller with the tasks that use it there, by `uses`, `libraries` or the bus they reach."""
+    """A shared thing on one controller with the tasks that use it: by `uses`, `libraries` or the bus."""
 
     shared: Shared
     controller: Controller | None
@@ -69,15 +69,17 @@ def users_of(electronics: Electronics) -> tuple[Users, ...]:
 def _bus_users(electronics: Electronics) -> dict[str, list[Task]]:
     """Return bus -> tasks that read or write a part on it, serve the link over it or write the card."""
     by_name = {task.name: task for task in electronics.tasks}
-    bus_of = {part.name: part.bus for part in (*electronics.sensors, *electronics.actuators)}
+    parts = [(one.name, one.bus, one.task) for one in electronics.sensors]
+    parts += [(one.name, one.bus, one.task) for one in electronics.actuators]
+    bus_of = {name: bus for name, bus, _ in parts if bus is not None}
     names: dict[str, dict[str, None]] = defaultdict(dict)
     for task in electronics.tasks:
         for part in (*task.reads, *task.writes):
-            if (bus := bus_of.get(part)) is not None:
-                names[bus][task.name] = None
-    for part in (*electronics.sensors, *electronics.actuators):
-        if part.bus is not None and part.task is not None:
-            names[part.bus][part.task] = None
+            if part in bus_of:
+                names[bus_of[part]][task.name] = None
+    for _, bus, user in parts:
+        if bus is not None and user is not None:
+            names[bus][user] = None
     card = electronics.card
     if card is not None and card.bus is not None and card.task is not None:
         names[card.bus][card.task] = None
@@ -109,8 +111,8 @@ def _torn(electronics: Electronics, users: Users) -> Iterator[Finding]:
     claim = "one piece" if shared.guard == "atomic" else "no guard"
     yield tell(
         "torn-data", "fault", _place(electronics, shared),
-        f"{shared.name} has {shared.size} B, {claim} and users {how} ({_listed(users.tasks)}): only {word} B are read and "
-        "written in one piece, so a reader can see half of the old and half of the new",
+        f"{shared.name} has {shared.size} B, {claim} and users {how} ({_listed(users.tasks)}): only {word} B are read "
+        "and written in one piece, so a reader can see half of the old and half of the new",
         cause="atomic access ends at the word size" if shared.guard == "atomic" else "guard is none",
         change=f'set guard to "latest value" (no waiting), or "mutex"; or make it {word} B',
         numbers={"size_B": shared.size, "word_B": word},
@@ -169,7 +171,7 @@ def _spun(electronics: Electronics, users: Users) -> Iterator[Finding]:
     if longest > 10e-6:
         yield tell(
             "long-spinlock", "warning", _place(electronics, shared),
-            f"{shared.name} is held up to {said(longest, 's')} under a spinlock: interrupts wait, and the other core spins",
+            f"{shared.name} is held up to {said(longest, 's')} under a spinlock: interrupts wait, another core spins",
             cause="10 us is long for masked interrupts (common practice, no source)",
             change='hold it shorter, or set guard to "mutex" or "latest value"', numbers={"hold_s": longest},
         )  # fmt: skip
@@ -184,8 +186,8 @@ def _library(electronics: Electronics, users: Users) -> Iterator[Finding]:
         return
     yield tell(
         "not-preemptible", "fault", _place(electronics, shared),
-        f"{shared.kind} {shared.name} is used by {_listed(tasks)} without a guard, and is not safe when a second enters "
-        "while a first is inside",
+        f"{shared.kind} {shared.name} is used by {_listed(tasks)} without a guard, and is not safe when a second "
+        "enters while a first is inside",
         cause="the one preempts the other, or runs on another core",
         change='set guard to "mutex", or let one task use it for all ("one task")',
     )  # fmt: skip
@@ -268,8 +270,8 @@ def _waiting_calls(electronics: Electronics) -> Iterator[Finding]:
         what = "interrupt" if task.interrupt else "control task"
         yield tell(
             "waits-in-control", "fault", place_of(electronics, task.lines, "blocks_on", f"task {task.name}"),
-            f"{what} {task.name} may wait for {', '.join(task.blocks_on)}, up to {said(longest, 's')} at a time, in which it "
-            f"moves nothing; its deadline is {said(task.deadline, 's')}",
+            f"{what} {task.name} may wait for {', '.join(task.blocks_on)}, up to {said(longest, 's')} at a time, in which "
+            f"it moves nothing; its deadline is {said(task.deadline, 's')}",
             cause="a call that waits is as late as what it waits for",
             change="let a task of lower priority do it, and hand the data over by a buffer or the latest value",
             numbers={"wait_s": longest, "deadline_s": task.deadline},
