@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from fifthwheel.car.electronics import Actuator, Electronics
+from fifthwheel.plan.purposes import expect
 from fifthwheel.plan.told import at_least, place_of, said, tell
 
 if TYPE_CHECKING:
@@ -24,12 +26,11 @@ CAUTION = "wheels off the ground while you try it; local rules for model vehicle
 
 def check_failsafe(electronics: Electronics, car: Car | None = None) -> tuple[Finding, ...]:
     """Return findings about safe states, watchdogs, emergency stop and fuse. car: its planned top speed."""
-    speed = None if car is None else getattr(car, "top_speed", None)
-    speed = getattr(speed, "value", speed)
+    speed = expect(car).speed
     found: list[Finding] = []
     for actuator in electronics.actuators:
         found += _safe_states(electronics, actuator)
-    found += _watchdogs(electronics, speed if isinstance(speed, float) else None)
+    found += _watchdogs(electronics, speed if math.isfinite(speed) and speed > 0.0 else None)
     found += _safety(electronics)
     return tuple(found)
 
@@ -50,7 +51,8 @@ def _safe_states(electronics: Electronics, actuator: Actuator) -> Iterator[Findi
             "no-safe-state", severity, place,
             f"what {actuator.name} shall do on {', '.join(missing)} is not stated"
             + (": a motor can run on with nobody in charge" if motor else ""),
-            cause="no safe state", change=f'add safe."{missing[0]}" = "{state}" and so on; try each: {CAUTION}',
+            cause="no safe state",
+            change=f'add "{missing[0]}" = "{state}" to safe, and so on; try each: {CAUTION}',
         )  # fmt: skip
     held = [trouble for trouble, state in actuator.safe.items() if state == "hold" and _applies(electronics, trouble)]
     if motor and held:
@@ -65,7 +67,8 @@ def _safe_states(electronics: Electronics, actuator: Actuator) -> Iterator[Findi
         yield tell(
             "hold-without-power", "warning", place,
             f"{actuator.name} cannot hold on {', '.join(dead)}: nobody sends its pulses then",
-            cause="the controller that would hold it is down", change='set it to "off" or "neutral" and see that it is so',
+            cause="the controller that would hold it is down",
+            change='set it to "off" or "neutral", and see that it is so',
         )  # fmt: skip
 
 
@@ -89,8 +92,8 @@ def _watchdogs(electronics: Electronics, speed: float | None) -> Iterator[Findin
         elif controller.watchdog > harmless * (1.0 + 1e-9):
             yield tell(
                 "slow-watchdog", "warning", place,
-                f"the watchdog of {controller.name} bites after {said(controller.watchdog, 's')}, in which the car runs "
-                f"{said(fast * controller.watchdog, 'm')} with nobody in charge{taken}",
+                f"the watchdog of {controller.name} bites after {said(controller.watchdog, 's')}, in which the car "
+                f"runs {said(fast * controller.watchdog, 'm')} with nobody in charge{taken}",
                 cause=f"more than {said(HARMLESS_WAY, 'm')} (common practice, no source)",
                 change=f"set watchdog to {said(harmless, 's')} or less",
                 numbers={"watchdog_s": controller.watchdog, "harmless_s": harmless},
@@ -133,12 +136,14 @@ def _reach(electronics: Electronics) -> Iterator[Finding]:
     cut = safety.emergency_stop
     if cut != "pack" and cut not in rails | actuators:
         yield tell(
-            "stop-cuts-nothing", "fault", place, f'the emergency stop cuts "{cut}", which is no rail, actuator or pack',
+            "stop-cuts-nothing", "fault", place,
+            f'the emergency stop cuts "{cut}", which is no rail, actuator or pack',
             cause="a name that is not in car.toml", change='set emergency_stop to "pack"',
         )  # fmt: skip
     elif cut in actuators and motors - {cut}:
         yield tell(
-            "stop-cuts-part", "fault", place, f"the emergency stop cuts {cut}; {', '.join(sorted(motors - {cut}))} go on",
+            "stop-cuts-part", "fault", place,
+            f"the emergency stop cuts {cut}; {', '.join(sorted(motors - {cut}))} go on",
             cause="it does not cut all motors", change='set emergency_stop to "pack", or to the rail of all motors',
         )  # fmt: skip
     if safety.reach is None or safety.far is None:
@@ -151,6 +156,7 @@ def _reach(electronics: Electronics) -> Iterator[Finding]:
         yield tell(
             "stop-out-of-reach", "fault", place,
             f"the emergency stop works to {said(safety.reach, 'm')}, the car gets {said(safety.far, 'm')} away",
-            cause="out of reach", change=f"set reach to {at_least(safety.far, 'm')} or more with another radio, or stay nearer",
+            cause="out of reach",
+            change=f"set reach to {at_least(safety.far, 'm')} or more with another radio, or stay nearer",
             numbers={"reach_m": safety.reach, "far_m": safety.far},
         )  # fmt: skip

@@ -270,8 +270,8 @@ def _waiting_calls(electronics: Electronics) -> Iterator[Finding]:
         what = "interrupt" if task.interrupt else "control task"
         yield tell(
             "waits-in-control", "fault", place_of(electronics, task.lines, "blocks_on", f"task {task.name}"),
-            f"{what} {task.name} may wait for {', '.join(task.blocks_on)}, up to {said(longest, 's')} at a time, in which "
-            f"it moves nothing; its deadline is {said(task.deadline, 's')}",
+            f"{what} {task.name} may wait for {', '.join(task.blocks_on)}, up to {said(longest, 's')} at a time, in "
+            f"which it moves nothing; its deadline is {said(task.deadline, 's')}",
             cause="a call that waits is as late as what it waits for",
             change="let a task of lower priority do it, and hand the data over by a buffer or the latest value",
             numbers={"wait_s": longest, "deadline_s": task.deadline},
