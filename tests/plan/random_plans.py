@@ -96,6 +96,7 @@ def random_plan(seed: int) -> Electronics:
         _direct(maker, controller, readers)
         _actuators(maker, controller, readers)
     return build.electronics(
+        safety=build.safety(),
         link=_link(maker), card=_card(maker),
         controllers=maker.controllers, buses=tuple(maker.buses), sensors=tuple(maker.sensors),
         actuators=tuple(maker.actuators), tasks=tuple(maker.tasks), shared=tuple(maker.shared),
@@ -207,6 +208,7 @@ def _card(maker: Maker) -> Card | None:
     for bus in maker.buses:
         if bus.kind == "spi" and riders[bus.name] < 3 and bus.clock >= 4e6:
             task = next(task for task in maker.tasks if task.controller == bus.controller)
+            maker.shared.append(build.shared(bus.name, kind="bus", guard="mutex", controller=bus.controller))
             return build.card(controller=bus.controller, bus=bus.name, task=task.name, file_system="exfat")
     return None
 
@@ -218,8 +220,12 @@ def _i2c(maker: Maker, controller: Controller, readers: list[Task]) -> None:
     name = f"{controller.name}_i2c"
     pair = dict(zip(("sda", "scl"), lines, strict=True))
     maker.buses.append(build.bus(name, "i2c", controller=controller.name, host="i2c0", pins=pair))
+    task = _reader(maker, readers, 1.0)
+    guarded = maker.draw.random() < 0.5
+    if guarded:
+        maker.shared.append(build.shared(name, kind="bus", guard="mutex", controller=controller.name))
     for number in range(maker.draw.randint(1, 3)):
-        task = _reader(maker, readers, 1.0)
+        task = _reader(maker, readers, 1.0) if guarded else task
         maker.sensors.append(
             build.sensor(f"{name}_{number}", kind="other", bus=name, controller=controller.name, select=None, modes=(),
                          address=maker.draw.choice((0x40, 0x41, 0x48, 0x49)) if number == 0 else 0x50 + number,

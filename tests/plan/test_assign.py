@@ -287,7 +287,9 @@ def test_every_shipped_profile_gets_pins_that_its_hosts_allow(name: str) -> None
     few = {"bus": None, "select": None, "task": None, "controller": None}
     sensors = tuple(build.sensor(f"e{n}", kind="inertial", channels=(), **few) for n in range(5))
     motors = tuple(build.actuator(f"motor {n}", pin=None, controller=None, task=None) for n in range(3))
-    plan = build.electronics(controllers=(controller,), buses=buses, sensors=sensors, actuators=motors)
+    plan = build.electronics(
+        controllers=(controller,), buses=buses, sensors=sensors, actuators=motors, safety=build.safety()
+    )
     proposal = proposed(plan)
     assert proposal.complete, assign_text(proposal)
     assert proposal.findings == ()

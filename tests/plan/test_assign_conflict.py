@@ -146,3 +146,19 @@ def test_smallest_set_of_tasks_is_the_smallest_of_all_sets(seed: int) -> None:
         assert not fits(named)
         assert proposal.conflict.smallest
         assert len(named) == smallest
+
+
+def test_two_tasks_on_a_bus_that_nothing_guards() -> None:
+    tasks = (build.task("first", 1e-2), build.task("second", 2e-2, priority=10))
+    sensors = (open_sensor("a", task="first"), open_sensor("b", task="second"))
+    found = conflict_of(build.electronics(buses=(build.bus(),), sensors=sensors, tasks=tasks))
+    assert set(found.parts) == {("sensor", "a"), ("sensor", "b")}
+    assert "each needs a bus that no other task uses (bus wheels)" in found.text
+    for shared, buses in (
+        ((build.shared("wheels", kind="bus", guard="mutex", controller=None),), (build.bus(),)),
+        ((), (build.bus(), build.bus("second", host="spi3"))),
+    ):
+        plan = build.electronics(buses=buses, sensors=sensors, tasks=tasks, shared=shared)
+        proposal = assign_plan(replace(demo_car(), electronics=plan))
+        assert proposal.complete
+        assert "bus-unguarded" not in [finding.check for finding in proposal.findings]

@@ -108,7 +108,9 @@ def _problem(electronics: Electronics, found: tuple[Demand, ...]) -> Problem:
     placed = {(demand.part, 0) for demand in found if demand.placed and len(demand.seats) == 1}
     kept = tuple(limit for limit in limits(electronics, found) if _taken(limit, placed)[0] <= limit.most + 1e-9)
     judge = Judgement(electronics)
-    return Problem(found, kept, ties(electronics), follows(found), wishes(electronics, found), judge.late, judge.alike)
+    return Problem(
+        found, kept, ties(electronics), follows(electronics, found), wishes(electronics, found), judge.late, judge.alike
+    )
 
 
 def _taken(limit: Limit, seated: set[Key]) -> tuple[float, tuple[Part, ...]]:

@@ -153,7 +153,13 @@ def _limits_text(model: Model, kind: str, group: Sequence[Limit], found: Sequenc
     inside = {part: amount for part, amount in takers.items() if part in found}
     words = KINDS[kind]
     who = listed([part_text(part) for part in found if part in inside])
-    lead = "each needs" if len(inside) == len(found) > 1 else f"{who} {'each need' if len(inside) > 1 else 'needs'}"
+    if not inside:
+        who = listed([part_text(part) for part in found])
+    lead = (
+        "each needs"
+        if len(found) > 1 and len(inside) in (0, len(found))
+        else f"{who} {'each need' if len(inside) > 1 else 'needs'}"
+    )
     where = listed(sorted({limit.where for limit in group}))
     if not words.unit:
         return f"{lead} {words.takes} ({where}): {words.relief}"

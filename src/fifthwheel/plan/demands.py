@@ -13,7 +13,9 @@ from fifthwheel.car.electronics import Actuator, Bus, Controller, Electronics, H
 
 Part = tuple[str, str]
 """(table of car.toml, name): ("task", "wheels"); ("card", "") for the card; ("line", "wheels clk") for a line of a bus
-whose host leaves it few pins to lie on."""
+whose host leaves it few pins to lie on; ("user", bus and task) for a task that uses a bus on which nothing
+keeps two apart.
+"""
 
 SIGNALS: Mapping[str, Mapping[str, str]] = {
     "spi": {"clk": "out", "miso": "in", "mosi": "out"},
@@ -71,8 +73,11 @@ def part_text(part: Part) -> str:
 
 
 def whole(part: Part) -> Part:
-    """Return the part that a person knows: the bus of a line, else the part itself."""
-    return ("bus", part[1].rpartition(" ")[0]) if part[0] == "line" else part
+    """Return the part that a person knows: the bus of a line or of a user, else the part itself."""
+    table, name = part
+    if table == "user":
+        return ("bus", name.partition("\n")[0])
+    return ("bus", name.rpartition(" ")[0]) if table == "line" else part
 
 
 def usable(pin: Pin, want: str, controller: Controller) -> bool:
@@ -120,7 +125,47 @@ def demands(electronics: Electronics) -> tuple[Demand, ...]:
         found.append(Demand(("shared", shared.name), seats, shared.controller is not None))
     if electronics.card is not None:
         found.append(_card_demand(electronics, at))
+    serving = servers(electronics)
+    for name in open_buses(electronics, serving):
+        riders = {serving.get(d.part) for d in found if any(seat.bus == name for seat in d.seats)} - {None}
+        found += [Demand(("user", f"{name}\n{task}"), (Seat(""),), False) for task in sorted(filter(None, riders))]
     return tuple(found)
+
+
+def servers(electronics: Electronics) -> Mapping[Part, str]:
+    """Return, for each device that one task alone reads or writes, that task."""
+    users: dict[str, set[str]] = {}
+    for task in electronics.tasks:
+        for name in (*task.reads, *task.writes):
+            users.setdefault(name, set()).add(task.name)
+    found: dict[Part, str] = {}
+    devices: list[tuple[str, Sensor | Actuator]] = [("sensor", sensor) for sensor in electronics.sensors]
+    devices += [("actuator", actuator) for actuator in electronics.actuators]
+    for table, device in devices:
+        tasks = users.get(device.name, set()) | ({device.task} if device.task else set())
+        if len(tasks) == 1:
+            found[table, device.name] = min(tasks)
+    if electronics.card is not None and electronics.card.task is not None:
+        found["card", ""] = electronics.card.task
+    return found
+
+
+def open_buses(electronics: Electronics, serving: Mapping[Part, str]) -> tuple[str, ...]:
+    """Return the buses that must be left to one task: nothing keeps two tasks apart there, and none are stated yet.
+
+    A [[shared]] of the bus's name with a guard keeps tasks apart; CAN does so by itself.
+    """
+    kept = {shared.name for shared in electronics.shared if shared.guard not in ("none", "atomic")}
+    stated: dict[str, set[str]] = {}
+    on = {("sensor", sensor.name): sensor.bus for sensor in electronics.sensors}
+    on |= {("actuator", actuator.name): actuator.bus for actuator in electronics.actuators}
+    for part, bus in on.items():
+        if bus is not None and part in serving:
+            stated.setdefault(bus, set()).add(serving[part])
+    if electronics.card is not None and electronics.card.bus is not None and ("card", "") in serving:
+        stated.setdefault(electronics.card.bus, set()).add(serving["card", ""])
+    names = [bus.name for bus in electronics.buses if bus.kind != "can" and bus.name not in kept]
+    return tuple(name for name in names if len(stated.get(name, ())) < 2)
 
 
 def _with_ends(electronics: Electronics) -> Electronics:

@@ -15,7 +15,7 @@ from itertools import combinations
 from fifthwheel.car.electronics import Actuator, Bus, Controller, Electronics, Host, Sensor
 from fifthwheel.plan import buses as loads
 from fifthwheel.plan import transfer
-from fifthwheel.plan.demands import ROLES, Demand, Part, Seat, bus_kind, usable, whole
+from fifthwheel.plan.demands import ROLES, Demand, Part, Seat, bus_kind, servers, usable, whole
 from fifthwheel.plan.pins import CAREFUL
 
 Key = tuple[Part, int]
@@ -71,6 +71,10 @@ KINDS: Mapping[str, Kind] = {
         "a chip select of an SPI host", "devices", "selects of",
         "add an SPI bus on a free host, or move a device to the other controller",
     ),
+    "user": Kind(
+        "a bus that no other task uses", "", "-",
+        'let one task read them all, or add [[shared]] of the bus\'s name with kind = "bus" and guard = "mutex"',
+    ),
     "i2c device": Kind(
         "a place on an I2C bus", "devices", "devices on", "fit stronger pull-ups, or use another I2C host"
     ),
@@ -106,6 +110,10 @@ def ties(electronics: Electronics) -> tuple[Tie, ...]:
         for use in task.uses:
             if use.shared in things:
                 found.append(Tie(("task", task.name), ("shared", use.shared), f"task {task.name} uses {use.shared}"))
+    buses = {bus.name for bus in electronics.buses}
+    for shared in electronics.shared:
+        if shared.kind == "bus" and shared.name in buses:
+            found.append(Tie(("shared", shared.name), ("bus", shared.name), f"it guards bus {shared.name}"))
     if electronics.card is not None and electronics.card.task in tasks:
         found.append(
             Tie(("card", ""), ("task", electronics.card.task), f"task {electronics.card.task} writes the card")
@@ -124,8 +132,11 @@ def _users(electronics: Electronics) -> tuple[Mapping[str, list[str]], Mapping[s
     return readers, writers
 
 
-def follows(found: tuple[Demand, ...]) -> tuple[Follow, ...]:
-    """Return which seats need which others: a device its bus on its controller, a bus its lines, a line its bus."""
+def follows(electronics: Electronics, found: tuple[Demand, ...]) -> tuple[Follow, ...]:
+    """Return which seats need which others: a device its bus on its controller, a bus its lines, a line its bus, a
+    device on a bus that is left to one task that task as the bus's user."""
+    serving = servers(electronics)
+    users = {demand.part for demand in found if demand.part[0] == "user"}
     by_bus: dict[tuple[str, str], list[Key]] = defaultdict(list)
     by_host: dict[tuple[Part, str, str], list[Key]] = defaultdict(list)
     lines: dict[str, set[Part]] = defaultdict(set)
@@ -141,6 +152,8 @@ def follows(found: tuple[Demand, ...]) -> tuple[Follow, ...]:
         table, name = key[0]
         if seat.bus is not None:
             made.append(Follow(key, tuple(by_bus[seat.bus, seat.controller])))
+            user = ("user", f"{seat.bus}\n{serving.get(key[0], '')}")
+            made += [Follow(key, ((user, 0),))] if user in users else []
         elif seat.host is not None and table == "line":
             made.append(Follow(key, tuple(by_host[whole(key[0]), seat.controller, seat.host])))
         elif seat.host is not None:
@@ -159,12 +172,21 @@ def _seats(found: tuple[Demand, ...]) -> Iterator[tuple[Key, Seat]]:
 def limits(electronics: Electronics, found: tuple[Demand, ...]) -> tuple[Limit, ...]:
     """Return every limit on the seats of these demands."""
     made = [*_host_limits(found), *_bus_limits(electronics, found), *_address_limits(electronics, found)]
-    made += _core_limits(electronics, found)
+    made += [*_user_limits(found), *_core_limits(electronics, found)]
     for controller in electronics.controllers:
         seats = [(key, seat) for key, seat in _seats(found) if seat.controller == controller.name]
         made += _pin_limits(controller, seats, clean=False)
         made += _claim_limits(controller, seats)
     return tuple(limit for limit in made if limit.takes)
+
+
+def _user_limits(found: tuple[Demand, ...]) -> Iterator[Limit]:
+    takers: dict[Part, list[Key]] = defaultdict(list)
+    for demand in found:
+        if demand.part[0] == "user":
+            takers[whole(demand.part)].append((demand.part, 0))
+    for (_, bus), keys in takers.items():
+        yield Limit("user", f"bus {bus}", tuple((key, 1.0) for key in keys), 1.0)
 
 
 def _host_limits(found: tuple[Demand, ...]) -> Iterator[Limit]:
