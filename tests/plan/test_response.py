@@ -67,7 +67,8 @@ def test_blocking() -> None:
 
 
 def test_a_job_that_outlasts_its_period() -> None:
-    """Lehoczky 1990: C, T = (26, 70), (62, 100): responses of the second task's jobs are 114, 102, 116, ..., worst 118."""
+    """Lehoczky 1990: C, T = (26, 70), (62, 100): responses of the second
+    task's jobs are 114, 102, 116, ..., worst 118."""
     assert response_time(62, [(26, 70, 0)], period=100) == pytest.approx(118)
 
 
@@ -104,7 +105,9 @@ class Varied:
 def random_set(rng: np.random.Generator, cores: int, loose: float, guards: Sequence[str], jitter: float) -> list[Work]:
     n = int(rng.integers(2, 6)) + 2 * (cores - 1)
     found = []
-    for i, share in enumerate(shares(rng, n, float(rng.uniform(0.3, 0.9)) * (1.0 if cores == 1 else 0.7 * cores))):
+    for i, share in enumerate(
+        shares(rng, n, float(rng.uniform(0.3, 0.9)) * (1.0 if cores == 1 else (0.4 if guards else 0.7) * cores))
+    ):
         period = float(rng.choice([4, 5, 6, 8, 10, 12, 15, 20, 30, 50])) * 1e-3
         execution = max(1e-5, min(round(share * period, 5), 0.9 * period))
         holds = [
