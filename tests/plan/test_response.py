@@ -134,7 +134,7 @@ def test_simulated_response_never_exceeds_the_bound(case: str, seed: int) -> Non
     rng = np.random.default_rng([seed, *case.encode()])
     cores, loose, guards, jitter = CASES[case]
     compared = 0
-    for _ in range(60 if cores == 1 else 25):
+    for _ in range(60 if cores == 1 else 40):
         tasks = random_set(rng, cores, loose, guards, jitter)
         bounds = responses(tasks, cores)
         for offsets in (None, [round(float(rng.random()) * work.period, 6) for work in tasks]):

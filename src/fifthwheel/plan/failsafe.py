@@ -113,7 +113,7 @@ def _safety(electronics: Electronics) -> Iterator[Finding]:
             "no-emergency-stop", severity, place_of(electronics, lines, "emergency_stop", "safety"),
             "nothing stops the motors from outside when the program does not",
             cause="no emergency stop is described",
-            change=f'set emergency_stop to what it cuts, best "pack", with its reach; try it before each day: {CAUTION}',
+            change=f'set emergency_stop to what it cuts, best "pack", with its reach; try it each day: {CAUTION}',
         )  # fmt: skip
     else:
         yield from _reach(electronics)
