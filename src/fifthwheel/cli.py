@@ -156,7 +156,9 @@ def new_profile(place: Path) -> None:
     from fifthwheel.car import write_new_profile
 
     path = write_new_profile(place)
-    click.echo(f"wrote {path}; fill in what the data sheet says, then give a controller in car.toml its path as profile")
+    click.echo(
+        f"wrote {path}; fill in what the data sheet says, then give a controller in car.toml its path as profile"
+    )
 
 
 @new.command("plan", epilog=_example("fifthwheel new plan my-car/sessions/2026-05-03"))
@@ -179,6 +181,63 @@ def new_plan(session: Path, after: Path | None) -> None:
 
 _session = click.argument("session", type=click.Path(path_type=Path))
 _json = click.option("--json", "as_json", is_flag=True, help="Print JSON (docs/json.md) for a program.")
+
+
+@main.command(epilog=_example("fifthwheel plan my-car --report"))
+@click.argument("car", type=click.Path(path_type=Path))
+@click.option(
+    "--report", is_flag=True, help="Write the page of the plan, plan.html and plan.pdf, into the car's build/."
+)
+@click.option("--assign", is_flag=True, help="Propose a place for every part that has none (extra 'assign').")
+@click.option(
+    "--vary", "varied", multiple=True, metavar="KEY=LOW..HIGH", help="Say what breaks where; twice gives a grid of two."
+)
+@_json
+def plan(car: Path, report: bool, assign: bool, varied: tuple[str, ...], as_json: bool) -> None:
+    """Prove the electronics of CAR on paper: controllers, buses, tasks, link, card, pins, wires, supply.
+
+    Exit status 1 when a finding is a fault.
+    """
+    from fifthwheel.car import load_car
+    from fifthwheel.generate import plan_with_results
+    from fifthwheel.sheet.machine import dump
+    from fifthwheel.sheet.plan_machine import plan_as_data
+    from fifthwheel.sheet.plan_text import plan_text
+
+    described = load_car(car)
+    if assign or varied:
+        sys.exit(_placed(described, as_json) if assign else _varied(described, varied, as_json))
+    checked = plan_with_results(described)
+    click.echo(dump(plan_as_data(checked)) if as_json else plan_text(checked))
+    if report:
+        from fifthwheel.sheet.plan_page import write_plan_page
+
+        for path in write_plan_page(checked, described):
+            click.echo(f"wrote {path}", err=as_json)
+    sys.exit(FAULT_FOUND if any(finding.severity == "fault" for finding in checked.findings) else FINE)
+
+
+def _placed(car: Any, as_json: bool) -> int:
+    """Print the proposed places; return the exit status."""
+    from fifthwheel.plan.assign import assign_plan, assign_text
+    from fifthwheel.sheet.machine import dump
+    from fifthwheel.sheet.plan_machine import proposal_as_data
+
+    with _progress() as progress:
+        proposal = assign_plan(car, progress=progress)
+    click.echo(dump(proposal_as_data(proposal)) if as_json else assign_text(proposal))
+    return FINE if proposal.complete and not proposal.findings else FAULT_FOUND
+
+
+def _varied(car: Any, expressions: tuple[str, ...], as_json: bool) -> int:
+    """Print what breaks where; return the exit status."""
+    from fifthwheel.plan.vary import vary_plan, vary_table
+    from fifthwheel.sheet.machine import dump
+    from fifthwheel.sheet.plan_machine import variation_as_data
+
+    variation = vary_plan(car, expressions)
+    click.echo(dump(variation_as_data(variation)) if as_json else vary_table(variation))
+    return FINE
 
 
 @main.command(epilog=_example("fifthwheel generate my-car"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from fifthwheel.car.model import Car
@@ -14,6 +15,7 @@ from fifthwheel.generate.lists import list_files, typed_lists
 from fifthwheel.generate.outcomes import Result, Results, check_results, read_results
 from fifthwheel.generate.power import first_power_list
 from fifthwheel.generate.workbench import Workbench, WorkbenchTest
+from fifthwheel.plan.check import check_plan, worst_first
 from fifthwheel.plan.results import Plan
 
 __all__ = [
@@ -26,6 +28,7 @@ __all__ = [
     "check_results",
     "list_files",
     "out_of_date",
+    "plan_with_results",
     "read_results",
     "typed_lists",
     "workbench_findings",
@@ -63,6 +66,12 @@ def workbench_findings(car: Car, plan: Plan) -> tuple[Finding, ...]:
         return ()
     results = read_results(build_folder(car))
     return check_results(workbench_of(car, plan), results) if results.rows else ()
+
+
+def plan_with_results(car: Car) -> Plan:
+    """Return the checked plan of a car, and among its findings what the results from the workbench say."""
+    plan = check_plan(car)
+    return replace(plan, findings=worst_first((*plan.findings, *workbench_findings(car, plan))))
 
 
 def write_workbench(car: Car, plan: Plan, folder: Path) -> list[Path]:

@@ -40,10 +40,9 @@ def check_chains(
         law = tasks.get(function.task or "")
         if law is None or not function.acts_on:
             continue
-        tolerates = tolerance(function)
         own = [
             Chain(function.name, sensor.name, name, tuple(hops), math.fsum(time for _, time in hops), tolerates)
-            for sensor in _sensors(electronics, car, function, law)
+            for sensor, tolerates in _sensors(electronics, car, function, law)
             for name in function.acts_on
             if name in actuators and (hops := _hops(electronics, sensor, law, actuators[name], tasks, took)) is not None
         ]
@@ -60,15 +59,25 @@ def tolerance(function: Function) -> float:
     return math.inf if purpose is None else purpose.tolerates
 
 
-def _sensors(electronics: Electronics, car: Car | None, function: Function, law: Task) -> Iterator[Sensor]:
-    """Yield the sensors that a law uses: those its task reads, and those that give what the catalogue says it needs."""
-    purpose = purpose_of(function.name)
-    wanted: set[str] = set()
-    if purpose is not None:
-        wanted = {channel for demand in demands(purpose, expect(car)) for channel in demand.channels}
+def _sensors(
+    electronics: Electronics, car: Car | None, function: Function, law: Task
+) -> Iterator[tuple[Sensor, float]]:
+    """Yield the sensors that a law uses, each with the age [s] it bears at the actuator: what its task reads, and what
+    gives the channels that the catalogue says it needs.
+
+    What may be older at the law than the most urgent thing it needs (a driver's hand beside a spinning wheel) may be as
+    much older at the actuator.
+    """
+    purpose, tolerates = purpose_of(function.name), tolerance(function)
+    ages: dict[str, float] = {}
+    for demand in demands(purpose, expect(car)) if purpose is not None else ():
+        for channel in demand.channels:
+            ages[channel] = min(demand.age, ages.get(channel, math.inf))
+    urgent = min(ages.values(), default=0.0)
     for sensor in electronics.sensors:
-        if sensor.task == law.name or sensor.name in law.reads or wanted & set(sensor.channels):
-            yield sensor
+        known = [ages[channel] for channel in sensor.channels if channel in ages]
+        if known or sensor.task == law.name or sensor.name in law.reads:
+            yield sensor, tolerates + (min(known) - urgent if known else 0.0)
 
 
 def _hops(
@@ -143,10 +152,11 @@ def frame_time(link: Link, frame: Frame) -> float:
 
 
 def _too_old(electronics: Electronics, function: Function, chains: list[Chain]) -> Iterator[Finding]:
-    """Tell the oldest chain of a function, when it is older than the function tolerates."""
-    worst = max(chains, key=lambda chain: chain.age, default=None)
-    if worst is None or worst.age <= worst.tolerates * (1.0 + 1e-9):
+    """Tell the chain of a function that is furthest beyond what the function tolerates of it."""
+    late = [chain for chain in chains if chain.age > chain.tolerates * (1.0 + 1e-9)]
+    if not late:
         return
+    worst = max(late, key=lambda chain: chain.age - chain.tolerates)
     parts = ", ".join(f"{name} {said(time, 's')}" for name, time in worst.hops)
     largest, time = max(worst.hops, key=lambda hop: hop[1])
     yield tell(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 from fifthwheel.car.model import Car
 from fifthwheel.plan.results import Plan
@@ -11,6 +12,8 @@ from fifthwheel.plots.paper import Drawing
 from fifthwheel.plots.plan_bars import drawings_of
 from fifthwheel.plots.plan_diagram import supply_tree, system_diagram
 from fifthwheel.sheet.content import Block, Pictures, Section, Sheet, Words, finding_blocks
+from fifthwheel.sheet.html import write_sheet_html
+from fifthwheel.sheet.pdf import write_sheet_pdf
 from fifthwheel.sheet.plan_text import bytes_text, core_name, duration
 from fifthwheel.sheet.results import Cell
 from fifthwheel.sheet.tables import Facts, Table, counted
@@ -35,6 +38,17 @@ def compose_plan(plan: Plan, car: Car) -> Sheet:
         hero=system, sections=_sections(plan, electronics is not None), version=__version__, kind="Electronics plan",
         nothing="No electronics is described in car.toml.",
     )  # fmt: skip
+
+
+def write_plan_page(plan: Plan, car: Car) -> tuple[Path, Path]:
+    """Write plan.html and plan.pdf into the car's build/ and return their paths, or raise FifthwheelError."""
+    folder = car.path.parent / "build"
+    folder.mkdir(exist_ok=True)
+    page = compose_plan(plan, car)
+    html, pdf = folder / "plan.html", folder / "plan.pdf"
+    write_sheet_html(page, html)
+    write_sheet_pdf(page, pdf)
+    return html, pdf
 
 
 def _facts(plan: Plan) -> tuple[tuple[str, str], ...]:
