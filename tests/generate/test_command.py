@@ -12,8 +12,6 @@ from fifthwheel.cli import main
 from fifthwheel.generate.lists import HARNESS, LISTS
 from fifthwheel.sheet.workbench import PDF
 
-pytest.importorskip("fifthwheel.plan.check", exc_type=ImportError)
-
 SOUND = Path(__file__).parents[2] / "examples" / "sound"
 
 

@@ -224,7 +224,8 @@ def _without_rail(electronics: Electronics) -> Iterator[Finding]:
         *electronics.controllers, *electronics.sensors, *electronics.actuators,
     )  # fmt: skip
     motors = {a.name for a in electronics.actuators if a.kind == "motor"}
-    silent = {part.name for part in (*electronics.sensors, *electronics.actuators) if part.current == 0.0}
+    takers: tuple[Sensor | Actuator, ...] = (*electronics.sensors, *electronics.actuators)
+    silent = {part.name for part in takers if part.current == 0.0}
     without = [part.name for part in parts if part.rail is None and part.name not in motors | silent]
     if without and electronics.rails:
         yield tell(
