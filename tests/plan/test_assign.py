@@ -220,8 +220,9 @@ def test_the_slack_table_counts_what_is_taken() -> None:
 def test_out_of_time_says_how_far_it_came() -> None:
     proposal = proposed(stripped(random_plan(0), 0), seconds=1e-4)
     assert not proposal.complete
-    assert "time ran out" in proposal.how_far
     assert "parts" in proposal.how_far
+    assert "time" in proposal.how_far
+    assert proposal.seconds < 5.0
 
 
 def test_a_car_without_electronics_and_a_missing_solver_are_told(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -27,6 +27,9 @@ from fifthwheel.plan.told import said
 
 Progress = Callable[[str, float], None]
 
+MOST_SEATS = 40_000
+"""Seats above which no search is begun: the solver alone would take longer than half a minute to take them in."""
+
 IMPROVING = 0.2
 """Share of the time that may go into a better placement once there is one."""
 
@@ -85,12 +88,15 @@ def assign_plan(car: Car, *, seconds: float = 30.0, progress: Progress | None = 
     served = with_servers(electronics_of(car))
     problem = _problem(served, demands(served))
     report("placing", 0.1)
+    count = sum(len(demand.seats) for demand in problem.demands)
     try:
+        if count > MOST_SEATS:
+            raise OutOfTimeError
         model = build(problem, begun + 0.6 * seconds)
         search = _search(model, begun, seconds, report)
     except OutOfTimeError:
-        count = sum(len(demand.seats) for demand in problem.demands)
-        how_far = f"time ran out before the search began: {count} seats of {len(problem.demands)} parts are too many"
+        known = sum(demand.part == whole(demand.part) for demand in problem.demands)
+        how_far = f"no search in this time: {count} seats of {known} parts are too many; state more of the controllers"
         search = _Search({}, None, how_far)
     report("priorities", 0.9)
     return _proposal(car, served, problem, search, begun)
@@ -127,7 +133,7 @@ def _search(model: Model, begun: float, seconds: float, report: Progress) -> _Se
     try:
         placement = place(model, parts)
     except OutOfTimeError:
-        return _partly(model, parts, None, begun + seconds, "time ran out before all was placed")
+        return _partly(model, parts, None, begun + 0.9 * seconds, "time ran out before all was placed")
     if placement is None:
         report("finding what clashes", 0.4)
         conflict = find_conflict(model, parts, begun + 0.6 * seconds)
