@@ -220,6 +220,12 @@ MotionTransition<Real> motion_transition(const MotionSettings<Real>& settings, c
     return f;
 }
 
+// What has faded out is zero: numbers too small for full precision cost a processor many times more.
+template <typename Real>
+Real motion_faded(Real value) {
+    return value < Real(1e-30) && value > Real(-1e-30) ? Real(0) : value;
+}
+
 // Move the mean over one step.
 template <typename Real>
 void motion_advance(Real* x, const MotionTransition<Real>& f) {
@@ -233,8 +239,8 @@ void motion_advance(Real* x, const MotionTransition<Real>& f) {
     x[u] += (f.ax + f.r * vm) * dt;
     x[v] += (f.ay - f.r * um) * dt;
     x[psi] += f.r * dt;
-    x[slide_front] *= f.slide_keep;
-    x[slide_rear] *= f.slide_keep;
+    x[slide_front] = motion_faded(x[slide_front] * f.slide_keep);
+    x[slide_rear] = motion_faded(x[slide_rear] * f.slide_keep);
 }
 
 // rows[i] (i = east .. distance) += (F - I) applied to the rows of `m`, element by element over `length`
@@ -316,8 +322,8 @@ MotionTransition<Real> motion_predict(const MotionSettings<Real>& settings, Moti
     state.P[v][u] += u_v;
     if (!f.walks) return f;
     for (int i = slide_front; i <= slide_rear; ++i) {
-        for (int j = 0; j < S; ++j) state.P[i][j] *= f.slide_keep;
-        for (int j = 0; j < count; ++j) state.P[j][i] *= f.slide_keep;
+        for (int j = 0; j < S; ++j) state.P[i][j] = motion_faded(state.P[i][j] * f.slide_keep);
+        for (int j = 0; j < count; ++j) state.P[j][i] = motion_faded(state.P[j][i] * f.slide_keep);
         state.P[i][i] += f.q_slide;
     }
     state.P[east][east] += f.q_place;
@@ -347,8 +353,8 @@ void motion_transposed(const MotionTransition<Real>& f, Real* m) {
     m[gyro_scale] += f.psi_scale * p + f.u_scale * a + f.v_scale * b;
     m[squat] += f.u_squat * a;
     m[roll] += f.v_roll * b;
-    m[slide_front] *= f.slide_keep;
-    m[slide_rear] *= f.slide_keep;
+    m[slide_front] = motion_faded(m[slide_front] * f.slide_keep);
+    m[slide_rear] = motion_faded(m[slide_rear] * f.slide_keep);
 }
 
 // Take the adjoint back over one step: l = F' l, L = F' L F.
@@ -372,8 +378,8 @@ void motion_predict_adjoint(MotionAdjoint<Real>& adjoint, const MotionTransition
         L[gyro_scale][j] += f.psi_scale * p + f.u_scale * a + f.v_scale * b;
         L[squat][j] += f.u_squat * a;
         L[roll][j] += f.v_roll * b;
-        L[slide_front][j] *= f.slide_keep;
-        L[slide_rear][j] *= f.slide_keep;
+        L[slide_front][j] = motion_faded(L[slide_front][j] * f.slide_keep);
+        L[slide_rear][j] = motion_faded(L[slide_rear][j] * f.slide_keep);
     }
     for (int i = 0; i < count; ++i) motion_transposed(f, L[i]);
     for (int i = 0; i < count; ++i) {
