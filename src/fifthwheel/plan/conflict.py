@@ -161,6 +161,8 @@ def _limits_text(model: Model, kind: str, group: Sequence[Limit], found: Sequenc
         else f"{who} {'each need' if len(inside) > 1 else 'needs'}"
     )
     where = listed(sorted({limit.where for limit in group}))
+    if words.unit and not inside:
+        return f"what they need would take {words.takes}, and there is none left ({where}); {words.relief}"
     if not words.unit:
         return f"{lead} {words.takes} ({where}): {words.relief}"
     there: dict[object, float] = {}
