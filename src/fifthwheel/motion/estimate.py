@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -167,9 +168,11 @@ def _latency(
 def look(recording: Recording, car: Car) -> Scene:
     """Read everything that the filter needs from a recording."""
     line = timeline(recording)
-    wheels = wheel_columns(recording, car, line)
-    inertial = inertial_columns(recording, car, line)
-    fixes = gnss_fixes(recording, car, line)
+    with ThreadPoolExecutor(1) as beside:
+        pushed = beside.submit(inertial_columns, recording, car, line)
+        wheels = wheel_columns(recording, car, line)
+        fixes = gnss_fixes(recording, car, line)
+        inertial = pushed.result()
     radius = np.array([tyre_of(car, i).radius.value for i in range(4)])
     rim = wheels.speed * radius.astype(np.float32)
     first_guess = car.gnss.latency.value if car.gnss is not None else 0.1
@@ -206,63 +209,88 @@ def _narrow(values: Any) -> np.ndarray:
 def _rows(
     scene: Scene, rim: np.ndarray, typical: Floats, systematic: np.ndarray | None, doubted: np.ndarray | None
 ) -> dict[str, Any]:
-    """Return the core's row columns; `systematic` and `doubted` (n, 4) carry what an earlier pass showed."""
-    line, car = scene.line, scene.car
+    """Return the core's row columns; `systematic` and `doubted` (n, 4) carry what an earlier pass showed.
+
+    The noise of the inertial sensor is worked out in a second thread meanwhile.
+    """
+    line = scene.line
     ax, ay = scene.force
     width = max(1, round(0.1 / line.dt))
     inertial = scene.inertial
     gz = inertial.gz if inertial is not None else np.zeros(line.t.size)
     rows: dict[str, Any] = {"t": line.t, "ax": _narrow(ax), "ay": _narrow(ay), "gz": _narrow(gz)}
-    slow = {f"slow_{k}": smooth(c, width) for k, c in (("ax", ax), ("ay", ay), ("gz", gz))}
-    rows |= {k: _narrow(c) for k, c in slow.items()}
+    with ThreadPoolExecutor(1) as beside:
+        noise = beside.submit(_noise_rows, scene, rim, typical)
+        slow = {f"slow_{k}": smooth(c, width) for k, c in (("ax", ax), ("ay", ay), ("gz", gz))}
+        rows |= {k: _narrow(c) for k, c in slow.items()}
+        lateral = np.abs(slow["slow_ay"])
+        memory = max(1.0, 0.4 / max(line.dt, COARSE_STEP))
+        angle = 0.004 + 0.008 * lateral
+        if systematic is not None:
+            angle = angle + SLIDING * _rear_slip(scene, systematic, typical)
+        aside = _narrow(((0.01 + np.abs(typical) * angle) ** 2) * memory)
+        rows["lateral_variance"] = np.zeros_like(aside)
+        kept = coarse_rows(line)
+        rows["lateral_variance"][kept] = aside[kept]
+        rows["lateral_memory"] = float(memory)
+        rows["still"] = scene.still.astype(np.uint8)
+        if scene.steer is not None:
+            rows["steer"] = _narrow(np.nan_to_num(scene.steer))
+        if any(scene.wheels.present):
+            rows |= _wheel_rows(scene, rim, typical, slow, systematic, doubted)
+            if systematic is not None:
+                guide = np.where(scene.still, 0.0, smooth(typical, round(GUIDE / line.dt)))
+                rows["guide"] = _narrow(guide)
+                if inertial is not None and inertial.pushes:
+                    rest = float(np.median(ax[scene.still])) if scene.still.any() else float(np.median(ax))
+                    rows["slow_ax"] = _narrow(_steps(guide, line) + rest)
+        rows |= noise.result()
+    return rows
+
+
+def _noise_rows(scene: Scene, rim: np.ndarray, typical: Floats) -> dict[str, Any]:
+    """Return the densities of the inertial sensor's noise on the rows."""
+    line, inertial = scene.line, scene.inertial
+    rows: dict[str, Any] = {}
     if inertial is not None and inertial.pushes:
         made_up = np.where(inertial.missing, 50.0, 1.0).astype(np.float32)
-        alias = aliasing(rim, scene.wheels, car, line)
-        rows["noise_x"] = force_noise(ax, scene.noise, typical, line, alias) * made_up
-        rows["noise_y"] = force_noise(ay, scene.noise, typical, line, alias) * made_up
+        alias = aliasing(rim, scene.wheels, scene.car, line)
+        for axis, force in zip("xy", scene.force, strict=True):
+            rows[f"noise_{axis}"] = force_noise(force, scene.noise, typical, line, alias) * made_up
         if not inertial.slides:
             rows["noise_y"][:] = UNKNOWN_FORCE
     else:
         rows["noise_x"] = rows["noise_y"] = np.full(line.t.size, 0.05, dtype=np.float32)
     if inertial is not None and inertial.turns:
-        rows["noise_r"] = rate_noise(gz, scene.noise, typical, line)
-    lateral = np.abs(slow["slow_ay"])
-    memory = max(1.0, 0.4 / max(line.dt, COARSE_STEP))
-    angle = 0.004 + 0.008 * lateral
-    if systematic is not None:
-        angle = angle + SLIDING * _rear_slip(scene, systematic, typical)
-    aside = _narrow(((0.01 + np.abs(typical) * angle) ** 2) * memory)
-    rows["lateral_variance"] = np.zeros_like(aside)
-    kept = coarse_rows(line)
-    rows["lateral_variance"][kept] = aside[kept]
-    rows["lateral_memory"] = float(memory)
-    rows["still"] = scene.still.astype(np.uint8)
-    if scene.steer is not None:
-        rows["steer"] = _narrow(np.nan_to_num(scene.steer))
-    if any(scene.wheels.present):
-        push = _push(scene, slow["slow_ax"], typical)
-        turn = slow["slow_gz"] - _at_rest(slow["slow_gz"], scene)
-        aside = slow["slow_ay"] - _at_rest(slow["slow_ay"], scene)
-        bend = bending(car, aside, turn, typical, scene.steer)
-        tyres = pull(car, scene.wheels, push, typical, scene.resisting, bend)
-        size = tyres.size
-        if systematic is not None:
-            size = np.hypot(size, systematic / np.maximum(np.abs(typical), 1.0)[:, None].astype(np.float32))
-        turns = inertial is not None and inertial.turns
-        density = rolling_density(scene.wheels, rim, gz, car, typical, line) if turns else [None] * 4
-        variance, own = wheel_variance(scene.wheels, scene.noise, size, rim, line, density)
-        if doubted is not None:
-            variance[doubted] = 0.0
-        variance[~np.isfinite(scene.read)] = 0.0
-        rows |= {"wheel_speed": _narrow(scene.read / (1.0 + tyres.free)), "wheel_variance": _narrow(variance)}
-        rows |= {"wheel_own": _narrow(own), "wheel_load": tyres.load, "wheel_slide": _narrow(size)}
-        if systematic is not None:
-            guide = np.where(scene.still, 0.0, smooth(typical, round(GUIDE / line.dt)))
-            rows["guide"] = _narrow(guide)
-            if inertial is not None and inertial.pushes:
-                rest = float(np.median(ax[scene.still])) if scene.still.any() else float(np.median(ax))
-                rows["slow_ax"] = _narrow(_steps(guide, line) + rest)
+        rows["noise_r"] = rate_noise(inertial.gz, scene.noise, typical, line)
     return rows
+
+
+def _wheel_rows(
+    scene: Scene, rim: np.ndarray, typical: Floats, slow: dict[str, Floats], systematic: np.ndarray | None,
+    doubted: np.ndarray | None,
+) -> dict[str, Any]:  # fmt: skip
+    """Return the wheels' readings, what slip is expected of them, and how far each is trusted."""
+    car, inertial = scene.car, scene.inertial
+    push = _push(scene, slow["slow_ax"], typical)
+    turn = slow["slow_gz"] - _at_rest(slow["slow_gz"], scene)
+    aside = slow["slow_ay"] - _at_rest(slow["slow_ay"], scene)
+    bend = bending(car, aside, turn, typical, scene.steer)
+    tyres = pull(car, scene.wheels, push, typical, scene.resisting, bend)
+    size = tyres.size
+    if systematic is not None:
+        size = np.hypot(size, systematic / np.maximum(np.abs(typical), 1.0)[:, None].astype(np.float32))
+    turns = inertial is not None and inertial.turns
+    gz = inertial.gz if inertial is not None else np.zeros(scene.line.t.size)
+    density = rolling_density(scene.wheels, rim, gz, car, typical, scene.line) if turns else [None] * 4
+    variance, own = wheel_variance(scene.wheels, scene.noise, size, rim, scene.line, density)
+    if doubted is not None:
+        variance[doubted] = 0.0
+    variance[~np.isfinite(scene.read)] = 0.0
+    return {
+        "wheel_speed": _narrow(scene.read / (1.0 + tyres.free)), "wheel_variance": _narrow(variance),
+        "wheel_own": _narrow(own), "wheel_load": tyres.load, "wheel_slide": _narrow(size),
+    }  # fmt: skip
 
 
 def _steps(speed: Floats, line: Timeline) -> Floats:
