@@ -1,7 +1,5 @@
 """The tables of `car.toml` for what sits on and at the boards, key by key: controllers, buses, sensors, actuators."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Annotated
 

@@ -1,7 +1,5 @@
 """The table of `calibration.toml`, key by key: one rule per key."""
 
-from __future__ import annotations
-
 from typing import Annotated
 
 from fifthwheel.car.calibration import QUANTITIES

@@ -1,7 +1,5 @@
 """The tables of a profile file, key by key: one kind of microcontroller with its kernel."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Annotated
 

@@ -1,7 +1,5 @@
 """The sensor tables of `car.toml`, key by key: one rule per key."""
 
-from __future__ import annotations
-
 from typing import Annotated
 
 from fifthwheel.car.rules import Rule

@@ -1,7 +1,5 @@
 """The tables of `car.toml` for what runs on the controllers, key by key: tasks, interrupts, shared things."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Annotated
 

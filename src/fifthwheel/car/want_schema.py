@@ -1,7 +1,5 @@
 """The table `[[want]]` of `session.toml` and `car.toml`: what the builder wants to know, and how well."""
 
-from __future__ import annotations
-
 from typing import Annotated
 
 from fifthwheel.car.rules import Rule

@@ -1,7 +1,5 @@
 """The tables of `car.toml` for what runs between the boards, key by key: link, card, supply, cables, safety."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Annotated
 
