@@ -270,27 +270,45 @@ def _wheel_rows(
     scene: Scene, rim: np.ndarray, typical: Floats, slow: dict[str, Floats], systematic: np.ndarray | None,
     doubted: np.ndarray | None,
 ) -> dict[str, Any]:  # fmt: skip
-    """Return the wheels' readings, what slip is expected of them, and how far each is trusted."""
-    car, inertial = scene.car, scene.inertial
+    """Return the wheels' readings, what slip is expected of them, and how far each is trusted.
+
+    The first pass looks at every row, since its residuals are smoothed; the second only at rows with a reading.
+    """
+    car, inertial, wheels = scene.car, scene.inertial, scene.wheels
     push = _push(scene, slow["slow_ax"], typical)
     turn = slow["slow_gz"] - _at_rest(slow["slow_gz"], scene)
     aside = slow["slow_ay"] - _at_rest(slow["slow_ay"], scene)
-    bend = bending(car, aside, turn, typical, scene.steer)
-    tyres = pull(car, scene.wheels, push, typical, scene.resisting, bend)
-    size = tyres.size
-    if systematic is not None:
-        size = np.hypot(size, systematic / np.maximum(np.abs(typical), 1.0)[:, None].astype(np.float32))
     turns = inertial is not None and inertial.turns
     gz = inertial.gz if inertial is not None else np.zeros(scene.line.t.size)
-    density = rolling_density(scene.wheels, rim, gz, car, typical, scene.line) if turns else [None] * 4
-    variance, own = wheel_variance(scene.wheels, scene.noise, size, rim, scene.line, density)
+    density = rolling_density(wheels, rim, gz, car, typical, scene.line) if turns else [None] * 4
+    at: Any = slice(None) if systematic is None else np.flatnonzero(np.isfinite(scene.read).any(axis=1))
+    steer = None if scene.steer is None else scene.steer[at]
+    bend = bending(car, aside[at], turn[at], typical[at], steer)
+    tyres = pull(car, wheels, push[at], typical[at], scene.resisting, bend)
+    size = tyres.size
+    if systematic is not None:
+        size = np.hypot(size, systematic[at] / np.maximum(np.abs(typical[at]), 1.0)[:, None].astype(np.float32))
+    variance, own = wheel_variance(
+        replace(wheels, speed=wheels.speed[at]), scene.noise, size, rim[at], scene.line, density
+    )
     if doubted is not None:
-        variance[doubted] = 0.0
-    variance[~np.isfinite(scene.read)] = 0.0
-    return {
-        "wheel_speed": _narrow(scene.read / (1.0 + tyres.free)), "wheel_variance": _narrow(variance),
-        "wheel_own": _narrow(own), "wheel_load": tyres.load, "wheel_slide": _narrow(size),
+        variance[doubted[at]] = 0.0
+    read = scene.read[at]
+    variance[~np.isfinite(read)] = 0.0
+    columns = {
+        "wheel_speed": read / (1.0 + tyres.free), "wheel_variance": variance, "wheel_own": own,
+        "wheel_load": tyres.load, "wheel_slide": size,
     }  # fmt: skip
+    return {name: _spread(column, at, scene.read.shape) for name, column in columns.items()}
+
+
+def _spread(column: np.ndarray, at: Any, shape: tuple[int, ...]) -> np.ndarray:
+    """Return a column of the rows `at` on all rows, zero elsewhere (where no variance stands, nothing is read)."""
+    if isinstance(at, slice):
+        return _narrow(column)
+    out = np.zeros(shape, dtype=np.float32)
+    out[at] = column
+    return out
 
 
 def _steps(speed: Floats, line: Timeline) -> Floats:
