@@ -108,7 +108,7 @@ def smooth_motion(problem: MotionProblem, filtered: Filtered, *, sd_every: int =
     n = problem.rows["t"].size
     mean = np.zeros((len(QUANTITIES), n))
     sd = np.zeros((len(QUANTITIES), n), dtype=np.float32)
-    adjoints = np.zeros_like(filtered.kept)
+    adjoints = np.zeros(filtered.kept.shape, filtered.kept.dtype)  # unlike zeros_like, cleared as it is used
     try:
         _core.motion_backward(
             dict(problem.settings),

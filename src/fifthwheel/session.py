@@ -109,8 +109,23 @@ def findings(session: str | Path) -> tuple[Finding, ...]:
 
 def measure(session: str | Path, *, progress: Progress | None = None) -> Measured:
     """Return motion, runs, figures and findings of the session's recording."""
-    folder, car, described = _load(session)
-    return measure_recording(open_recording(folder), car, described, progress=progress)
+    car, described, recording = _opened(session)
+    return measure_recording(recording, car, described, progress=progress)
+
+
+def _opened(session: str | Path) -> tuple[Car, Session, Recording]:
+    """Return a session's car, description and recording; the store is read beside the imports that measuring takes."""
+    from concurrent.futures import ThreadPoolExecutor
+
+    with ThreadPoolExecutor(1) as beside:
+        reading = beside.submit(open_recording, session)
+        _, car, described = _load(session)
+        import scipy.special  # noqa: F401
+
+        import fifthwheel.belief
+        import fifthwheel.uncertainty  # noqa: F401
+
+        return car, described, reading.result()
 
 
 def measure_recording(
@@ -159,8 +174,7 @@ def report_of(session: str | Path, *, progress: Progress | None = None) -> Repor
     """Return all that the sheet, the export and `--json` are made from."""
     from fifthwheel.sheet.report import Report
 
-    folder, car, described = _load(session)
-    recording = open_recording(folder)
+    car, described, recording = _opened(session)
     measured = measure_recording(recording, car, described, progress=progress)
     return Report(car=car, session=described, recording=recording, measured=measured, units=car.units)
 
