@@ -20,7 +20,7 @@ import json
 import math
 import re
 import sys
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
@@ -49,10 +49,7 @@ def campaign(
 ) -> list[Marked]:
     """Return what each seed's session gave, in the order of the seeds, whatever executor ran them."""
     wanted = list(seeds)
-    if executor is None:
-        results = map(job, wanted)
-    else:
-        results = executor.map(job, wanted)
+    results: Iterator[Marked] = map(job, wanted) if executor is None else executor.map(job, wanted)
     done = []
     for number, marked in enumerate(results, 1):
         done.append(marked)

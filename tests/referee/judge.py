@@ -197,7 +197,7 @@ class Judge:
                 return math.nan
             moving = self.u[first:last] > 1.0
             locked = self.truth[f"slip_{found[1]}"][first:last] < -0.8
-            return float(np.count_nonzero(locked & moving) / max(1, np.count_nonzero(moving)))
+            return float(np.count_nonzero(locked & moving)) / max(1, int(np.count_nonzero(moving)))
         return math.nan
 
     def _coasting(self, rest: str, rows: slice) -> float:
