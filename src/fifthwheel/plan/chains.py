@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from fifthwheel.car.electronics import Actuator, Electronics, Frame, Function, Link, Sensor, Task
-from fifthwheel.plan.purposes import demands, expect, purpose_of
+from fifthwheel.plan.purposes import demands, expect, purpose_of, wheel_ways
 from fifthwheel.plan.results import Chain, Response
 from fifthwheel.plan.told import at_least, place_of, said, tell
 from fifthwheel.plan.transfer import frame_size, uart_time
@@ -66,13 +66,13 @@ def _sensors(
     gives the channels that the catalogue says it needs.
 
     What may be older at the law than the most urgent thing it needs (a driver's hand beside a spinning wheel) may be as
-    much older at the actuator.
+    much older at the actuator; what the function itself says that it tolerates holds at the law for all of its data.
     """
     purpose, tolerates = purpose_of(function.name), tolerance(function)
     ages: dict[str, float] = {}
     for demand in demands(purpose, expect(car)) if purpose is not None else ():
         for channel in demand.channels:
-            ages[channel] = min(demand.age, ages.get(channel, math.inf))
+            ages[channel] = min(demand.age, ages.get(channel, math.inf), function.tolerates or math.inf)
     urgent = min(ages.values(), default=0.0)
     for sensor in electronics.sensors:
         known = [ages[channel] for channel in sensor.channels if channel in ages]
@@ -96,7 +96,8 @@ def _hops(
     if sensor.own_rate:
         hops.append((f"period of {sensor.name}", 1.0 / sensor.own_rate))
     period = 1.0 / sensor.rate if sensor.rate else reader.period
-    hops += _turn(reader, took, period * (2.0 if sensor.pipelined else 1.0))
+    late = sensor.pipelined and sensor.transactions <= 1
+    hops += _turn(reader, took, period * (2.0 if late else 1.0))
     if reader.controller != law.controller:
         carried = _carried(electronics, sensor, reader, law, tasks, took)
         if carried is None:
@@ -126,11 +127,11 @@ def _carried(
     link = electronics.link
     if link is None:
         return None
+    told = {way for channel in sensor.channels for way in _made_of(channel)}
     frames = [
         frame
         for frame in link.frames
-        if (frame.source, frame.target) == (reader.controller, law.controller)
-        and set(frame.channels) & set(sensor.channels)
+        if (frame.source, frame.target) == (reader.controller, law.controller) and told & set(frame.channels)
     ]
     if not frames:
         return None
@@ -146,6 +147,12 @@ def _carried(
     return hops
 
 
+def _made_of(channel: str) -> tuple[str, ...]:
+    """Return the channels that a controller can make of one: a wheel's speed of its angle, or itself alone."""
+    ways = wheel_ways(channel[-2:])
+    return ways if channel in ways else (channel,)
+
+
 def frame_time(link: Link, frame: Frame) -> float:
     """Return the time [s] of a frame on the wire of the link."""
     return uart_time(frame_size(frame.payload, link.check), link.baud)
@@ -157,6 +164,9 @@ def _too_old(electronics: Electronics, function: Function, chains: list[Chain]) 
     if not late:
         return
     worst = max(late, key=lambda chain: chain.age - chain.tolerates)
+    if math.isinf(worst.age):
+        yield _never(electronics, function, worst)
+        return
     parts = ", ".join(f"{name} {said(time, 's')}" for name, time in worst.hops)
     largest, time = max(worst.hops, key=lambda hop: hop[1])
     yield tell(
@@ -166,4 +176,14 @@ def _too_old(electronics: Electronics, function: Function, chains: list[Chain]) 
         cause=f"the largest part is the {largest}",
         change=f"take {at_least(worst.age - worst.tolerates, 's')} off the chain, first off the {largest}",
         numbers={"age_s": worst.age, "tolerates_s": worst.tolerates, "largest_s": time},
+    )  # fmt: skip
+
+
+def _never(electronics: Electronics, function: Function, chain: Chain) -> Finding:
+    stuck = next(name for name, time in chain.hops if math.isinf(time))
+    return tell(
+        "data-too-old", "fault", place_of(electronics, function.lines, "tolerates", f"function {function.name}"),
+        f"{function.name} moves {chain.actuator} on data of {chain.sensor} of any age: the {stuck} never ends",
+        cause="a task on the way has no bound", change=f"mend the {stuck} first: its own finding says how",
+        numbers={"tolerates_s": chain.tolerates},
     )  # fmt: skip

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from fifthwheel.car.electronics import Actuator, Electronics
 from fifthwheel.plan.purposes import expect
-from fifthwheel.plan.told import at_least, place_of, said, tell
+from fifthwheel.plan.told import at_least, at_most, place_of, said, tell
 
 if TYPE_CHECKING:
     from fifthwheel.car.model import Car
@@ -19,9 +19,13 @@ HARMLESS_WAY = 5.0
 """How far [m] a car may run on with nobody in charge before its watchdog bites (common practice, no source)."""
 
 USUAL_SPEED = 25.0
-"""Speed [m/s] taken for a car whose top speed is not known."""
+"""Speed [m/s] taken for a car whose top speed is not known (common practice, no source)."""
+
+USUAL_WATCHDOG = 0.2
+"""Time-out [s] proposed where there is none, if the car's speed allows it (common practice, no source)."""
 
 CAUTION = "wheels off the ground while you try it; local rules for model vehicles and their batteries come first"
+UNPLUGGED = "unplug the pack before you touch its leads; its maker's rules and local rules come first"
 
 
 def check_failsafe(electronics: Electronics, car: Car | None = None) -> tuple[Finding, ...]:
@@ -87,7 +91,7 @@ def _watchdogs(electronics: Electronics, speed: float | None) -> Iterator[Findin
                 "no-watchdog", "fault", place,
                 f"{controller.name} moves actuators and has no watchdog: when it hangs, they go on",
                 cause="a stuck program does not stop by itself",
-                change=f'set watchdog to {said(min(harmless, 0.2), "s")} or less; try it: {CAUTION}',
+                change=f"set watchdog to {at_most(min(harmless, USUAL_WATCHDOG), 's')} or less; try it: {CAUTION}",
             )  # fmt: skip
         elif controller.watchdog > harmless * (1.0 + 1e-9):
             yield tell(
@@ -95,7 +99,7 @@ def _watchdogs(electronics: Electronics, speed: float | None) -> Iterator[Findin
                 f"the watchdog of {controller.name} bites after {said(controller.watchdog, 's')}, in which the car "
                 f"runs {said(fast * controller.watchdog, 'm')} with nobody in charge{taken}",
                 cause=f"more than {said(HARMLESS_WAY, 'm')} (common practice, no source)",
-                change=f"set watchdog to {said(harmless, 's')} or less",
+                change=f"set watchdog to {at_most(harmless, 's')} or less; try it: {CAUTION}",
                 numbers={"watchdog_s": controller.watchdog, "harmless_s": harmless},
             )  # fmt: skip
 
@@ -122,8 +126,25 @@ def _safety(electronics: Electronics) -> Iterator[Finding]:
             "no-fuse", severity, place_of(electronics, lines, "fuse", "safety"),
             "the pack's lead has no fuse: a short circuit burns until the pack is empty",
             cause="no fuse is described",
-            change=f"fit one in the pack's lead and set fuse; {CAUTION}",
+            change=f"fit one in the pack's lead and set fuse; {UNPLUGGED}",
         )  # fmt: skip
+
+
+def _spared(electronics: Electronics, cut: str) -> list[str]:
+    """Return the motors that go on when `cut` is without power; a motor without a stated rail hangs on the pack."""
+    sources = {rail.name: rail.source for rail in electronics.rails}
+    spared = []
+    for motor in electronics.actuators:
+        if motor.kind != "motor" or cut in ("pack", motor.name):
+            continue
+        above = motor.rail
+        for _ in sources:
+            if above in (cut, None):
+                break
+            above = sources.get(above or "")
+        if above != cut:
+            spared.append(motor.name)
+    return sorted(spared)
 
 
 def _reach(electronics: Electronics) -> Iterator[Finding]:
@@ -132,7 +153,6 @@ def _reach(electronics: Electronics) -> Iterator[Finding]:
     place = place_of(electronics, safety.lines, "emergency_stop", "safety")
     rails = {rail.name for rail in electronics.rails}
     actuators = {actuator.name for actuator in electronics.actuators}
-    motors = {actuator.name for actuator in electronics.actuators if actuator.kind == "motor"}
     cut = safety.emergency_stop
     if cut != "pack" and cut not in rails | actuators:
         yield tell(
@@ -140,10 +160,10 @@ def _reach(electronics: Electronics) -> Iterator[Finding]:
             f'the emergency stop cuts "{cut}", which is no rail, actuator or pack',
             cause="a name that is not in car.toml", change='set emergency_stop to "pack"',
         )  # fmt: skip
-    elif cut in actuators and motors - {cut}:
+    elif spared := _spared(electronics, cut):
         yield tell(
             "stop-cuts-part", "fault", place,
-            f"the emergency stop cuts {cut}; {', '.join(sorted(motors - {cut}))} go on",
+            f"the emergency stop cuts {cut}; not {', '.join(spared)}",
             cause="it does not cut all motors", change='set emergency_stop to "pack", or to the rail of all motors',
         )  # fmt: skip
     if safety.reach is None or safety.far is None:
@@ -157,6 +177,7 @@ def _reach(electronics: Electronics) -> Iterator[Finding]:
             "stop-out-of-reach", "fault", place,
             f"the emergency stop works to {said(safety.reach, 'm')}, the car gets {said(safety.far, 'm')} away",
             cause="out of reach",
-            change=f"set reach to {at_least(safety.far, 'm')} or more with another radio, or stay nearer",
+            change=f"set reach to {at_least(safety.far, 'm')} or more with another radio, or stay nearer; "
+            f"try it: {CAUTION}",
             numbers={"reach_m": safety.reach, "far_m": safety.far},
         )  # fmt: skip
