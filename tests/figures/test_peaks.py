@@ -77,6 +77,23 @@ def test_noise_of_a_row_is_told_by_speed() -> None:
     assert np.max(row_noise(t, np.sin(0.5 * t), speed, 0.05)) < 0.01
 
 
+def test_the_first_push_of_a_launch_is_read_in_50_ms() -> None:
+    """9 m/s2 at rest, fading to 8 with 0.15 s; wheels shake the car by 0.1 m/s2 and 0.1 per m/s a row, so not yet then.
+
+    The mean over the first 50 ms is 8 + (0.15 / 0.05) (1 - exp(-0.05 / 0.15)); 280 ms would read 0.4 less.
+    """
+    t = np.arange(0.0, 4.0, 0.005)
+    curve = 8.0 + np.exp(-t / 0.15)
+    speed = np.cumsum(curve) * 0.005
+    values = []
+    for seed in range(30):
+        mean = curve + (0.1 + 0.1 * speed) * np.random.default_rng(seed).standard_normal(t.size)
+        values.append(peak_mean(t, mean, speed, np.tile(mean, (60, 1)))[0])
+    true = 8.0 + 3.0 * (1.0 - np.exp(-1.0 / 3.0))
+    assert np.mean(values) == pytest.approx(true, abs=0.1)
+    assert np.min(values) > true - 0.25
+
+
 def test_a_curve_shorter_than_the_window_has_no_peak() -> None:
     value, draws = peak_mean(T[:6], np.ones(6), np.ones(6), np.ones((60, 6)))
     assert np.isnan(value)

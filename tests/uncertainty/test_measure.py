@@ -261,6 +261,33 @@ def test_locked_share_counts_from_the_command_and_knows_its_edges() -> None:
     assert (free.value, free.u) == (0.0, 0.0)
 
 
+def test_slip_knows_that_a_loaded_tyre_rolls_on_another_radius() -> None:
+    """A tyre that drives is 0.25 % smaller than a rolling one (load transfer; tenths of a percent, common practice).
+
+    Its rim is then taken as that much too fast: a slip speed of 0.2 u reads 0.06 m/s too high at 20 m/s, slip 0.003.
+    Speed and radius are known exactly here, so the interval is that of the tyre alone, and both wheels have the larger.
+    """
+    day = Day().rest(1.0).launch(5.0, 4.0).brake_to_rest(8.0).rest(0.5)
+    motion, recording = motion_of(day), recording_of(day)
+    track = motion.tracks[0]
+    slip = {"slip_rl": np.full(track.t.size, 1.2 * 1.0025 - 1.0), "slip_rr": np.full(track.t.size, 1.1 * 1.0025 - 1.0)}
+    motion = replace(motion, tracks=(replace(track, mean=dict(track.mean) | slip),))
+    runs = find_runs(recording, motion, made_car())
+    patch = pytest.MonkeyPatch()
+    patch.setattr("fifthwheel.motion.draw_motion", lambda *a, **k: draws_around(*a, **k, u_sd=0.0, radius_sd=0.0))
+    try:
+        figures, _, _ = measure_figures(recording, motion, runs, made_car(), made_session(), draws=500)
+    finally:
+        patch.undo()
+    single = {f.name: f for f in figures if f.scope == "run"}
+    top = 20.0 - 5.0 * 0.025
+    for name, true, scale in (("slip_speed", 0.2 * top, 1.2 * top), ("driven_slip", 0.2, 1.2)):
+        figure = single[f"launch.peak_{name}"]
+        assert figure.value == pytest.approx(true + 0.0025 * scale, rel=0.01)
+        assert figure.low < true < figure.high
+        assert 0.0025 * scale < figure.high - figure.value < 0.008 * scale
+
+
 def test_names_of_the_catalogue_and_the_page_are_the_same() -> None:
     text = DOCS.read_text(encoding="utf-8")
     for definition in CATALOGUE:
@@ -407,9 +434,9 @@ def test_motors_off_their_gears_tell_their_drag_apart() -> None:
     runs = find_runs(recording, motion, car, session)
     figures, _, _ = measure_figures(recording, motion, runs, car, session)
     by_name = {f.name: f for f in figures if f.scope == "mean"}
-    drag = by_name["coast_down.motor_drag_at_10_m_s"]
-    assert drag.value == pytest.approx(0.3 + 0.02 * 10.0, rel=0.05)
-    assert drag.low < 0.5 < drag.high
+    motors = by_name["coast_down.motor_drag_at_10_m_s"]
+    assert motors.value == pytest.approx(0.3 + 0.02 * 10.0, rel=0.05)
+    assert motors.low < 0.5 < motors.high
     assert by_name["coast_down.cda"].value == pytest.approx(0.03, rel=0.03)
     assert by_name["coast_down.f0"].value == pytest.approx(0.02 * 4.0 * 9.80665, rel=0.03)
     assert "motors off their gears" in by_name["coast_down.cda"].remark

@@ -27,6 +27,10 @@ all, lies above the peak (our choice)."""
 BANDS = 3
 """Bands of speed in which the noise is judged, with as many rows in each."""
 
+RESTING = 0.4
+"""Share of the slowest band's noise that is there as the car starts to move, when no wheel shakes it yet (our choice):
+the peak of a launch is often in its first tenth."""
+
 
 def peak_mean(t: Floats, mean: Floats, speed: Floats, draws: Floats, width: float = 0.050) -> tuple[float, Floats]:
     """Return the largest mean over `width` [s] of a curve, noise left out, and its values on draws of the curve.
@@ -72,7 +76,7 @@ def sure_window(t: Floats, mean: Floats, speed: Floats, width: float = 0.050) ->
 def row_noise(t: Floats, mean: Floats, speed: Floats, width: float) -> Floats:
     """Return the deviation (n,) of a curve's noise in a row, as white noise that gives means over `width` [s] theirs.
 
-    Zeros for a curve of under eight widths.
+    Below the middle of the slowest band it falls to RESTING of it at 0. Zeros for a curve of under eight widths.
     """
     rows = max(1, round(width / float(np.median(np.diff(t)))))
     if mean.size < 8 * rows:
@@ -87,7 +91,7 @@ def row_noise(t: Floats, mean: Floats, speed: Floats, width: float) -> Floats:
     bands = np.array_split(known[np.argsort(fast[known])], BANDS)
     at = [float(np.median(fast[band])) for band in bands]
     spread = [float(1.4826 * np.median(np.abs(second[band])) / np.sqrt(6.0)) for band in bands]
-    return np.asarray(np.interp(np.abs(speed), at, spread) * np.sqrt(rows))
+    return np.asarray(np.interp(np.abs(speed), [0.0, *at], [RESTING * spread[0], *spread]) * np.sqrt(rows))
 
 
 def roughness(y: Floats, apart: int = 2) -> float:

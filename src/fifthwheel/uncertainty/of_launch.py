@@ -26,6 +26,17 @@ from fifthwheel.uncertainty.views import Value, View
 SLIP_FROM = 2.0
 """Speed [m/s] from which slip is judged (docs/figures.md)."""
 
+LOADED = 0.0015
+"""Relative standard uncertainty of the rolling radius of a wheel that drives, against the one at which wheels roll: its
+load changes under drive, and a tyre gives with load (tenths of a percent; common practice, no source)."""
+
+APART = 0.0010
+"""Relative standard uncertainty of the same of one wheel against the other of its axle (common practice, no source)."""
+
+GROWN = 0.0015
+"""Relative standard uncertainty of a driven tyre's growth at the highest speed of a launch: there the slip that drag
+asks for looks like growth. A spinning rim is faster, and the growth goes with its square (our choice)."""
+
 POWER_SCALE = 0.02
 """Relative standard uncertainty of logged voltage times current (common practice, no source)."""
 
@@ -89,6 +100,7 @@ def _peaks(view: View, rows: slice, car: Car) -> Iterator[Value]:
                 inside = slice(max(0, int(np.searchsorted(t, start)) - 1), int(np.searchsorted(t, end)) + 2)
                 rim = (1.0 + mean_slip[inside]) * u[inside]
                 rim = rim * radius_ratio(view, wheel)[:, None] * growth_ratio(view, car, wheel, rim)
+                rim = rim * loaded_ratio(rim, float(np.nanmax(u)), car, wheel)
                 speed = view.draws["u"][:, rows][:, inside]
                 drawn = rim - speed if name.endswith("slip_speed") else rim / np.maximum(speed, 0.1) - 1.0
                 drawn = np.where(fast[inside], drawn, 0.0)
@@ -115,6 +127,19 @@ def growth_ratio(view: View, car: Car, wheel: str, rim: Floats) -> Floats:
     square = (rim / tyre.growth_at.value) ** 2
     middle = float(np.mean(drawn))
     return np.asarray((1.0 + drawn[:, None] * square) / (1.0 + middle * square))
+
+
+def loaded_ratio(rim: Floats, top: float, car: Car, wheel: str) -> Floats:
+    """Return draws about 1 (K, n) of a driven wheel's rolling radius over that of a rolling wheel.
+
+    rim (K, n): its rim speeds; top: the highest ground speed of the launch, both [m/s]. Every launch of a session has
+    the same draws: they are of the tyres.
+    """
+    axle, side = car.driven.index(wheel) // 2, 1 + car.driven.index(wheel)
+    load, growth = np.random.default_rng([31, axle]).standard_normal((2, rim.shape[0]))
+    own = np.random.default_rng([37, side]).standard_normal(rim.shape[0])
+    fixed = LOADED * load + APART * own
+    return np.asarray(1.0 + fixed[:, None] + GROWN * growth[:, None] * (rim / max(top, SLIP_FROM)) ** 2)
 
 
 def energy_values(recording: Recording, track: Track, view: View, scale: Floats) -> Iterator[Value]:
