@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import math
 import re
+import tempfile
 import xml.etree.ElementTree as ET
 from dataclasses import replace
 from pathlib import Path
@@ -11,16 +13,19 @@ from pathlib import Path
 import pytest
 
 from fifthwheel.car import load_car
-from fifthwheel.plan.results import Plan
+from fifthwheel.car.model import Car
+from fifthwheel.plan.results import Plan, Span, Timeline
 from fifthwheel.plots.labels import text_width
 from fifthwheel.plots.paper import COLOURS, FAMILY, Drawing, follow_theme
+from fifthwheel.plots.plan_bars import core_timeline
 from fifthwheel.sheet.content import Pictures, Sheet
 from fifthwheel.sheet.html import html_text
 from fifthwheel.sheet.machine import dump
 from fifthwheel.sheet.pdf import write_sheet_pdf
 from fifthwheel.sheet.plan_machine import plan_as_data
-from fifthwheel.sheet.plan_page import compose_plan
+from fifthwheel.sheet.plan_page import compose_plan, small
 from fifthwheel.sheet.plan_text import plan_text
+from fifthwheel.sheet.tables import Table
 from tests.car.car_texts import SMALLEST_CAR
 from tests.sheet.planned import made_electronics, made_plan
 
@@ -30,6 +35,14 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Sheet:
     file = tmp_path_factory.mktemp("car") / "car.toml"
     file.write_text(SMALLEST_CAR, encoding="utf-8")
     return compose_plan(made_plan(), replace(load_car(file), electronics=made_electronics()))
+
+
+def the_car() -> Car:
+    """Return a car with the electronics of the page."""
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder) / "car.toml"
+        file.write_text(SMALLEST_CAR, encoding="utf-8")
+        return replace(load_car(file), electronics=made_electronics())
 
 
 def drawings(sheet: Sheet) -> list[Drawing]:
@@ -88,6 +101,73 @@ def test_the_page_prints(page: Sheet, tmp_path: Path) -> None:
     text = "\n".join(p.extract_text() for p in PdfReader(tmp_path / "plan.pdf").pages)
     for said in ("Electronics plan", "task-late", "select of encoder_fl", "Worst responses against deadlines"):
         assert said in text, said
+
+
+def test_tables_stay_narrow_enough_for_a_phone(page: Sheet) -> None:
+    """Four columns stand on a phone; only the tasks have more, the deciding ones first."""
+    tables = {b.title or b.head[0]: b for s in page.sections for b in s.blocks if isinstance(b, Table)}
+    assert [name for name, table in tables.items() if len(table.head) > 5] == ["Task"]
+    assert tables["Task"].head[:3] == ("Task", "Worst response", "Deadline")
+
+
+def test_many_functions_share_the_matrix_and_a_bad_need_is_not_hidden_by_a_good_one(page: Sheet) -> None:
+    plan = made_plan()
+    need = plan.needs[0]
+    names = [f"purpose {i}" for i in range(9)]
+    needs = tuple(
+        replace(need, function=name, verdict=verdict) for name in names for verdict in ("fine", "too late", "fine")
+    )
+    sheet = compose_plan(replace(plan, needs=needs), the_car())
+    (section,) = [s for s in sheet.sections if s.name == "purposes"]
+    matrices = [b for b in section.blocks if isinstance(b, Table) and b.head[0] == "Channel"]
+    assert [len(b.head) - 1 for b in matrices] == [4, 4, 1]
+    assert {cell for b in matrices for row in b.rows for cell in row[1:]} == {"×\u00a0too late"}
+
+
+def test_a_chain_that_never_ends_is_drawn_and_said(page: Sheet) -> None:
+    plan = made_plan()
+    chain = plan.chains[0]
+    endless = replace(chain, hops=(*chain.hops, ("response of blink", math.inf)), age=math.inf)
+    sheet = compose_plan(replace(plan, chains=(endless, *plan.chains[1:])), the_car())
+    text = html_text(sheet)
+    assert "largest part is the response of blink, never" in text
+    assert "inf" not in re.findall(r"<td[^>]*>([^<]*)</td>", text)
+    assert "never" in plan_text(replace(plan, chains=(endless,)))
+
+
+def test_a_busy_core_makes_a_small_drawing() -> None:
+    """Ten thousand interrupts in a busy period are closer than can be drawn apart."""
+    spans = tuple(Span("bytes", 1e-4 * i, 1e-4 * i + 4e-5) for i in range(10_000))
+    drawing = core_timeline(Timeline("front", 0, 0.4, 1.0, spans), ())
+    assert drawing is not None
+    assert len(drawing.wide) < 20_000
+    few = core_timeline(Timeline("front", 0, 0.4, 0.01, spans[:100]), ())
+    assert few is not None
+    assert len(re.findall(r"M ", few.wide)) > 100
+
+
+def test_the_key_of_the_responses_stays_on_a_narrow_sheet(page: Sheet) -> None:
+    drawing = next(d for d in drawings(page) if d.name == "responses")
+    for svg in (drawing.wide, drawing.narrow):
+        width = float(re.findall(r'viewBox="0 0 ([\d.]+)', svg)[0])
+        named = re.findall(r'x="([\d.]+)"[^>]*>(execution|blocking|interference|tick|jitter)<', svg)
+        assert len(named) >= 2
+        assert all(float(x) + text_width(name) <= width for x, name in named)
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(0.0, "0"), (0.012, "0.012"), (7e-5, "7 × 10⁻⁵"), (1.2e-8, "1.2 × 10⁻⁸"), (2e5, "2 × 10⁵")],
+)  # fmt: skip
+def test_small_numbers_are_written_as_people_do(value: float, text: str) -> None:
+    assert small(value).replace("\u00a0", " ") == text
+
+
+def test_the_terminal_keeps_to_its_columns(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    lines = plan_text(made_plan()).splitlines()
+    assert max(map(len, lines)) <= 80
+    assert not [line for line in lines if "…" in line]
 
 
 def test_terminal_says_the_same_numbers() -> None:

@@ -217,8 +217,10 @@ def supply_tree(plan: Plan) -> Drawing | None:
         canvas = Canvas(width)
         y = 0.0
         for root in roots:
-            canvas.words(0.0, y + LINE, root, bold=True)
-            y = _branch(canvas, root, children, 10.0, y + LINE, frozenset({root}))
+            if root:
+                canvas.words(0.0, y + LINE, root, bold=True)
+                y += LINE
+            y = _branch(canvas, root, children, 10.0 if root else -11.0, y, frozenset({root}))
         made.append(canvas.text(title))
     tight = max(plan.rails, key=lambda rail: rail.current / rail.limit if rail.limit > 0.0 else 0.0)
     caption = (
@@ -237,15 +239,16 @@ def _branch(
             continue
         foot = y + LINE + 3.0
         over = rail.current > rail.limit > 0.0
-        canvas.line([(x, foot - 3.0), (x + 8.0, foot - 3.0)])
+        if x >= 0.0:
+            canvas.line([(x, foot - 3.0), (x + 8.0, foot - 3.0)])
         words = f"{rail.rail}: {rail.voltage:.3g} V, {rail.current:.3g} A of {rail.limit:.3g} A"
         canvas.words(x + 11.0, foot, words, role="fault" if over else "ink", bold=True)
         y = foot
-        loads = ", ".join(f"{name} {current:.3g} A" for name, current in rail.loads)
+        loads = ", ".join(f"{name} {current:.3g} A" for name, current in rail.loads if current > 0.0)
         for line in fitted(loads, canvas.width - x - 14.0) if loads else []:
             y += LINE
             canvas.words(x + 11.0, y, line, role="muted")
         y = _branch(canvas, rail.rail, children, x + 16.0, y, above | {rail.rail})
-    if foot > top:
+    if foot > top and x >= 0.0:
         canvas.line([(x, top), (x, foot - 3.0)])
     return y

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
+from fifthwheel.car.electronics import Electronics
 from fifthwheel.car.model import Car
-from fifthwheel.plan.results import Plan
+from fifthwheel.data import Finding
+from fifthwheel.plan.results import Chain, Conductor, Plan
 from fifthwheel.plots.boxes import percent_text
 from fifthwheel.plots.paper import Drawing
 from fifthwheel.plots.plan_bars import drawings_of
@@ -14,7 +18,7 @@ from fifthwheel.plots.plan_diagram import supply_tree, system_diagram
 from fifthwheel.sheet.content import Block, Pictures, Section, Sheet, Words, finding_blocks
 from fifthwheel.sheet.html import write_sheet_html
 from fifthwheel.sheet.pdf import write_sheet_pdf
-from fifthwheel.sheet.plan_text import bytes_text, core_name, duration
+from fifthwheel.sheet.plan_text import bytes_text, core_name, duration, rate_text
 from fifthwheel.sheet.results import Cell
 from fifthwheel.sheet.tables import Facts, Table, counted
 from fifthwheel.units import NO_BREAK
@@ -25,6 +29,10 @@ CAUTION = (
 )
 
 
+MOST_FUNCTIONS = 4
+"""Functions beside one another in the matrix of purposes."""
+
+
 def compose_plan(plan: Plan, car: Car) -> Sheet:
     """Return the page of a checked plan."""
     from fifthwheel import __version__
@@ -32,10 +40,10 @@ def compose_plan(plan: Plan, car: Car) -> Sheet:
     electronics = car.electronics
     system = system_diagram(plan, electronics) if electronics is not None else None
     return Sheet(
-        title=f"Electronics of {car.name}", car=car.name, date="", place="",
+        title="Electronics plan", car=car.name, date="", place="",
         paper="us-letter" if car.units == "imperial" else "a4",
-        facts=Facts(_facts(plan)), cells=_cells(plan), refused=(), summary=_summary(plan), legend=CAUTION,
-        hero=system, sections=_sections(plan, electronics is not None), version=__version__, kind="Electronics plan",
+        facts=Facts(_facts(electronics)), cells=_cells(plan), refused=(), summary=_summary(plan), legend=CAUTION,
+        hero=system, sections=_sections(plan, electronics), version=__version__, kind="Plan",
         nothing="No electronics is described in car.toml.",
     )  # fmt: skip
 
@@ -51,9 +59,17 @@ def write_plan_page(plan: Plan, car: Car) -> tuple[Path, Path]:
     return html, pdf
 
 
-def _facts(plan: Plan) -> tuple[tuple[str, str], ...]:
-    names = list(dict.fromkeys(line.controller for line in plan.timelines))
-    return (("Controllers", ", ".join(names)),) if names else ()
+def _facts(electronics: Electronics | None) -> tuple[tuple[str, str], ...]:
+    named = [f"{c.name} ({c.profile.name})" for c in electronics.controllers] if electronics is not None else []
+    return (("Controllers", ", ".join(named)),) if named else ()
+
+
+def _findings(plan: Plan, electronics: Electronics) -> list[Block]:
+    """Return the findings; their places name the file without its folders."""
+    file = electronics.file
+    short = Path(file).name
+    told: list[Finding] = [replace(f, place=f.place.replace(file, short)) for f in plan.findings]
+    return finding_blocks(told)
 
 
 def _cells(plan: Plan) -> tuple[Cell, ...]:
@@ -108,7 +124,7 @@ def _summary(plan: Plan) -> str:
     return f"Every check that could be made passes{rest}."
 
 
-def _sections(plan: Plan, there: bool) -> tuple[Section, ...]:
+def _sections(plan: Plan, electronics: Electronics | None) -> tuple[Section, ...]:
     drawn = drawings_of(plan)
     supply = supply_tree(plan)
     cores = [drawing for name, drawing in drawn.items() if name.startswith("core-")]
@@ -117,7 +133,7 @@ def _sections(plan: Plan, there: bool) -> tuple[Section, ...]:
         return [Pictures((drawn[name],))] if name in drawn else []
 
     parts: list[tuple[str, str, list[Block]]] = [
-        ("findings", "Findings", finding_blocks(plan.findings) if there else []),
+        ("findings", "Findings", _findings(plan, electronics) if electronics is not None else []),
         ("purposes", "Data for each purpose", _purposes(plan)),
         ("tasks", "Tasks", [*show("responses"), *_tasks(plan)]),
         ("cores", "Cores after the critical instant", _pairs(cores)),
@@ -136,46 +152,51 @@ def _pairs(drawings: list[Drawing]) -> list[Block]:
 
 
 def _tasks(plan: Plan) -> list[Block]:
+    """Return a row a task: what decides first, for a narrow page shows the first columns."""
     rows = tuple(
         (
-            r.task, r.controller, core_name(r.core), str(r.priority), duration(r.period), duration(r.execution),
-            duration(r.response), duration(r.deadline), r.origin,
+            r.task, duration(r.response), duration(r.deadline), duration(r.execution), duration(r.period),
+            f"{r.controller} {core_name(r.core)}", str(r.priority), r.origin,
         )
         for r in sorted(plan.responses, key=lambda r: (r.controller, r.core is None, r.core or 0, -r.priority))
     )  # fmt: skip
-    head = (
-        "Task", "Controller", "Core", "Priority", "Period", "Execution", "Worst response", "Deadline", "Execution is",
-    )  # fmt: skip
+    head = ("Task", "Worst response", "Deadline", "Execution", "Period", "Core", "Priority", "Execution is")
     caption = "Worst responses by the analysis of fixed priorities (Joseph & Pandya 1986; Audsley et al. 1993)."
-    return [Table(caption, head, rows, frozenset({3, 4, 5, 6, 7}))] if rows else []
+    wide = (2.0, 1.1, 1.0, 1.0, 1.0, 1.0, 0.8, 1.0)
+    return [Table(caption, head, rows, frozenset({1, 2, 3, 4, 6}), wide=wide)] if rows else []
 
 
 def _buses(plan: Plan) -> list[Block]:
     rows = tuple(
         (
-            bus.bus, device.device, duration(device.wire), duration(device.driver),
-            f"{device.rate:g} Hz", percent_text(device.share),
+            f"{bus.bus}: {device.device}", f"{duration(device.wire)} + {duration(device.driver)}",
+            rate_text(device.rate), percent_text(device.share),
         )
         for bus in plan.buses
         for device in bus.devices
+        if not (plan.links and device.device.startswith("frame "))
     )  # fmt: skip
-    head = ("Bus", "Device", "Wire", "Driver", "Readings", "Taken")
+    head = ("Bus and device", "Wire + driver", "Readings", "Taken")
     caption = "One reading of each device: time on the wire and in the driver."
-    return [Table(caption, head, rows, frozenset({2, 3, 4, 5}))] if rows else []
+    return [Table(caption, head, rows, frozenset({1, 2, 3}), wide=(3.0, 1.6, 1.0, 1.0))] if rows else []
 
 
 def _link(plan: Plan) -> list[Block]:
-    rows = tuple(
-        (
-            f.frame, f"{link.source} to {link.target}", f"{f.size} B", duration(f.time), f"{f.rate:g} Hz",
-            percent_text(f.time * f.rate), f"{f.lost:.2g}", f"{f.undetected:.2g}",
-        )
-        for link in plan.links
-        for f in link.frames
-    )  # fmt: skip
-    head = ("Frame", "Way", "On the wire", "Time", "Rate", "Taken", "Share lost", "Wrong, per hour")
-    caption = "Share of frames lost at the stated bit error rate, and wrong ones that the check would let through."
-    return [Table(caption, head, rows, frozenset(range(2, 8)))] if rows else []
+    """Return what the frames take of the link, and what becomes of them at the stated bit error rate."""
+    frames = [(f"{f.frame}, {link.source} to {link.target}", f) for link in plan.links for f in link.frames]
+    if not frames:
+        return []
+    taken = tuple(
+        (name, f"{f.size} B, {duration(f.time)}", rate_text(f.rate), percent_text(f.time * f.rate))
+        for name, f in frames
+    )
+    lost = tuple((name, small(f.lost), small(f.undetected)) for name, f in frames)
+    said = "Share of frames lost at the stated bit error rate; wrong frames an hour that the check would let through."
+    return [
+        Table("Frames of the link.", ("Frame", "On the wire", "Rate", "Taken"), taken, frozenset({1, 2, 3}),
+              wide=(3.0, 1.6, 1.0, 1.0)),
+        Table(said, ("Frame", "Lost", "Wrong an hour"), lost, frozenset({1, 2}), wide=(3.0, 1.6, 2.0)),
+    ]  # fmt: skip
 
 
 def _card(plan: Plan) -> list[Block]:
@@ -197,13 +218,60 @@ def _card(plan: Plan) -> list[Block]:
 
 
 def _chains(plan: Plan) -> list[Block]:
-    rows = tuple(
-        (c.function, c.sensor, c.actuator, duration(c.age), duration(c.tolerates),
-         ", ".join(f"{what} {duration(seconds)}" for what, seconds in c.hops))
-        for c in plan.chains
-    )  # fmt: skip
-    head = ("Function", "Sensor", "Actuator", "Age", "Tolerated", "Hop by hop")
-    return [Table("", head, rows, frozenset({3, 4}), wide=(1.4, 1.2, 1.1, 0.8, 0.8, 4.0))] if rows else []
+    """Return the chains of each function, then each hop by hop; sensors whose chains are alike stand together."""
+    alike: dict[tuple[object, ...], list[Chain]] = {}
+    for c in sorted(plan.chains, key=lambda c: -(c.age / c.tolerates if c.tolerates > 0.0 else math.inf)):
+        alike.setdefault((c.function, c.actuator, c.tolerates, _hops(c)), []).append(c)
+    made: list[Block] = []
+    for function in dict.fromkeys(one[0].function for one in alike.values()):
+        rows = tuple(
+            (_sensors(one), one[0].actuator, duration(one[0].age), duration(one[0].tolerates))
+            for one in alike.values()
+            if one[0].function == function
+        )
+        head = ("From", "To", "Age", "Tolerated")
+        made.append(Table("", head, rows, frozenset({2, 3}), wide=(3.0, 1.4, 1.0, 1.2), title=function))
+    for hops in dict.fromkeys(key[3] for key in alike):
+        same = [c for key, one in alike.items() if key[3] == hops for c in one]
+        ways = dict.fromkeys(f"{_sensors([c for c in same if c.actuator == to])} to {to}" for to in _actuators(same))
+        at = 0.0
+        steps = []
+        for (name, text), (_, seconds) in zip(_hops(same[0]), same[0].hops, strict=True):
+            at += seconds
+            steps.append((name, text, duration(at)))
+        made.append(
+            Table("", ("Hop", "Takes", "Age"), tuple(steps), frozenset({1, 2}), wide=(4.0, 1.2, 1.2),
+                  title="; ".join(ways))
+        )  # fmt: skip
+    return made
+
+
+def _hops(chain: Chain) -> tuple[tuple[str, str], ...]:
+    """Return the hops of a chain, its sensor called "sensor", with their times as printed."""
+    return tuple(
+        (
+            f"{name.removesuffix(chain.sensor)}the sensor" if name.endswith(f" of {chain.sensor}") else name,
+            duration(time),
+        )
+        for name, time in chain.hops
+    )
+
+
+def _sensors(chains: Sequence[Chain]) -> str:
+    return ", ".join(dict.fromkeys(chain.sensor for chain in chains))
+
+
+def _actuators(chains: Sequence[Chain]) -> list[str]:
+    return list(dict.fromkeys(chain.actuator for chain in chains))
+
+
+def small(value: float) -> str:
+    """Return a small number as "7 × 10⁻⁵", larger ones as "0.012"."""
+    if value == 0.0 or not math.isfinite(value) or 0.001 <= abs(value) < 1e4:
+        return f"{value:.2g}"
+    digits, power = f"{value:.1e}".split("e")
+    raised = str(int(power)).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
+    return f"{float(digits):g}{NO_BREAK}×{NO_BREAK}10{raised}"
 
 
 def _pins(plan: Plan) -> list[Block]:
@@ -221,15 +289,21 @@ def _pins(plan: Plan) -> list[Block]:
 
 
 def _harness(plan: Plan) -> list[Block]:
-    rows = tuple(
-        (
-            c.cable, str(c.number), f"{c.ends[0]} to {c.ends[1]}", c.signal, c.colour, f"{c.gauge}",
-            f"{c.length:.3g} m", f"{1e3 * c.resistance:.3g} mΩ", f"{1e3 * c.drop:.3g} mV",
-        )
-        for c in plan.conductors
-    )  # fmt: skip
-    head = ("Cable", "No.", "Way", "Signal", "Colour", "AWG", "Length", "Resistance", "Drop")
-    return [Table("", head, rows, frozenset({1, 5, 6, 7, 8}))] if rows else []
+    """Return a table for each cable: what its conductors share is said once."""
+    cables: dict[tuple[str, int, float], list[Conductor]] = {}
+    for c in plan.conductors:
+        cables.setdefault((c.cable, c.gauge, c.length), []).append(c)
+    made: list[Block] = []
+    for (cable, gauge, length), conductors in cables.items():
+        rows = tuple((str(c.number), f"{c.ends[0]} to {c.ends[1]}", c.signal, c.colour) for c in conductors)
+        drop = max(c.drop for c in conductors)
+        lost = f", at most {1e3 * drop:.3g} mV lost out and back" if drop > 0.0 else ""
+        caption = f"AWG {gauge}, {length:.3g} m, {1e3 * conductors[0].resistance:.3g} mΩ a conductor one way{lost}."
+        made.append(
+            Table(caption, ("No.", "Way", "Signal", "Colour"), rows, frozenset({0}), wide=(0.5, 4.0, 1.0, 1.4),
+                  title=cable)
+        )  # fmt: skip
+    return made
 
 
 def _purposes(plan: Plan) -> list[Block]:
@@ -238,16 +312,19 @@ def _purposes(plan: Plan) -> list[Block]:
     channels = list(dict.fromkeys(n.channel for n in plan.needs))
     if not functions:
         return []
-    verdicts = {(n.function, n.channel): n.verdict for n in plan.needs}
+    verdicts: dict[tuple[str, str], str] = {}
+    for n in plan.needs:
+        if verdicts.get((n.function, n.channel), "fine") == "fine":
+            verdicts[n.function, n.channel] = n.verdict if n.verdict == "fine" else f"×{NO_BREAK}{n.verdict}"
     made: list[Block] = []
-    for first in range(0, len(functions), 5):
-        some = functions[first : first + 5]
+    for first in range(0, len(functions), MOST_FUNCTIONS):
+        some = functions[first : first + MOST_FUNCTIONS]
         rows = tuple(
             (channel, *(verdicts.get((f, channel), "") for f in some))
             for channel in channels
             if any((f, channel) in verdicts for f in some)
         )
-        made.append(Table("", ("Channel", *some), rows))
+        made.append(Table("", ("Channel", *some), rows, wide=(1.5, *([1.0] * len(some)))))
     bad = tuple((n.function, n.channel, n.verdict, n.why) for n in plan.needs if n.verdict != "fine")
     if bad:
         made.append(Table("", ("Function", "Channel", "Verdict", "Why"), bad, wide=(1.2, 1.2, 0.8, 4.0)))

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from fifthwheel.plan.results import Plan
-from fifthwheel.sheet.words import findings_text, table_text
+from fifthwheel.plan.results import Chain, Plan
+from fifthwheel.sheet.words import findings_text, table_text, wrapped
 
 
 def plan_text(plan: Plan) -> str:
@@ -13,7 +13,8 @@ def plan_text(plan: Plan) -> str:
     parts = [findings_text(plan.findings)]
     for title, head, rows in (_cores(plan), _buses(plan), _links(plan), _chains(plan), _rails(plan)):
         if rows:
-            parts.append(f"{title}\n{table_text(head, rows)}")
+            table = "\n".join(line for line in table_text(head, rows).splitlines() if line)
+            parts.append(f"{title}\n{table}")
     if plan.card is not None:
         parts.append(_card(plan))
     parts.append(_count(plan))
@@ -36,9 +37,14 @@ def _prefixed(value: float, units: tuple[tuple[str, float], ...]) -> str:
     return f"{digits:.0f} {unit}" if digits >= 999.5 else f"{digits:.3g} {unit}"
 
 
+def rate_text(rate: float) -> str:
+    """Return a rate or a clock as "8 MHz", "115 kHz", "7.81 Hz"."""
+    return _prefixed(rate, (("MHz", 1e6), ("kHz", 1e3), ("Hz", 1.0)))
+
+
 def percent(share: float) -> str:
     """Return a share as "41 %"."""
-    return f"{100.0 * share:.3g} %" if math.isfinite(share) else "–"
+    return f"{100.0 * share:.2g} %" if share < 0.1 else f"{100.0 * share:.0f} %" if math.isfinite(share) else "–"
 
 
 def core_name(core: int | None) -> str:
@@ -47,23 +53,22 @@ def core_name(core: int | None) -> str:
 
 
 def _cores(plan: Plan) -> tuple[str, list[str], list[list[str]]]:
-    head = ["task", "controller", "core", "priority", "period", "execution", "worst response", "deadline"]
+    head = ["task", "core", "priority", "period", "execution", "response", "deadline"]
     order = sorted(plan.responses, key=lambda r: (r.controller, r.core is None, r.core or 0, -r.priority))
     rows = [
         [
-            r.task, r.controller, core_name(r.core), str(r.priority), duration(r.period), duration(r.execution),
+            r.task, f"{r.controller} {core_name(r.core)}", str(r.priority), duration(r.period), duration(r.execution),
             duration(r.response), duration(r.deadline),
         ]
         for r in order
     ]  # fmt: skip
-    return "Tasks", head, rows
+    return "Tasks, with their worst responses", head, rows
 
 
 def _buses(plan: Plan) -> tuple[str, list[str], list[list[str]]]:
     head = ["bus", "controller", "host", "clock", "devices", "taken"]
     rows = [
-        [b.bus, b.controller, b.host, f"{b.clock / 1e6:.3g} MHz", str(len(b.devices)), percent(b.share)]
-        for b in plan.buses
+        [b.bus, b.controller, b.host, rate_text(b.clock), str(len(b.devices)), percent(b.share)] for b in plan.buses
     ]
     return "Buses", head, rows
 
@@ -77,7 +82,7 @@ def _links(plan: Plan) -> tuple[str, list[str], list[list[str]]]:
             link.target,
             str(f.size),
             duration(f.time),
-            f"{f.rate:g} Hz",
+            rate_text(f.rate),
             percent(f.time * f.rate),
         ]
         for link in plan.links
@@ -87,14 +92,18 @@ def _links(plan: Plan) -> tuple[str, list[str], list[list[str]]]:
 
 
 def _chains(plan: Plan) -> tuple[str, list[str], list[list[str]]]:
-    worst: dict[tuple[str, str], int] = {}
-    for i, chain in enumerate(plan.chains):
+    worst: dict[tuple[str, str], Chain] = {}
+    for chain in plan.chains:
         key = (chain.function, chain.actuator)
-        if key not in worst or chain.age > plan.chains[worst[key]].age:
-            worst[key] = i
-    chosen = [plan.chains[i] for i in worst.values()]
+        if key not in worst or chain.age / chain.tolerates > worst[key].age / worst[key].tolerates:
+            worst[key] = chain
+    chosen = worst.values()
     rows = [[c.function, c.sensor, c.actuator, duration(c.age), duration(c.tolerates)] for c in chosen]
-    return "Oldest data that reaches an actuator", ["function", "from", "to", "age", "tolerated"], rows
+    return (
+        "Age of the data that reaches an actuator, nearest to its limit",
+        ["function", "from", "to", "age", "tolerated"],
+        rows,
+    )
 
 
 def _rails(plan: Plan) -> tuple[str, list[str], list[list[str]]]:
@@ -106,7 +115,7 @@ def _rails(plan: Plan) -> tuple[str, list[str], list[list[str]]]:
 def _card(plan: Plan) -> str:
     card = plan.card
     assert card is not None
-    return (
+    return wrapped(
         f"Card: {card.write / 1e3:.3g} of {card.sustained / 1e3:.3g} kB/s; buffer {bytes_text(card.buffer)}, the "
         f"longest stall needs {bytes_text(card.buffer_needed)}; a session takes {bytes_text(card.session)}; full after "
         f"{card.hours:.3g} h"

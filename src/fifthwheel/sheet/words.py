@@ -88,7 +88,7 @@ def findings_text(findings: Sequence[Finding]) -> str:
         for word, text in (("cause", finding.cause), ("done", finding.done), ("do", finding.remedy)):
             if text:
                 body.append(f"{word}: {text}")
-        paragraphs.append(head + "\n" + "\n".join(f"  {_wrapped(line)}" for line in body))
+        paragraphs.append(head + "\n" + "\n".join(f"  {wrapped(line)}" for line in body))
     return "\n".join(paragraphs)
 
 
@@ -120,7 +120,7 @@ def measured_text(report: Report, *, width: int | None = None) -> str:
     ]
     if measured.refusals:
         parts.append(
-            "Not computed:\n" + "\n".join(f"  {_wrapped(f'{r.label}: {r.reason}', width)}" for r in measured.refusals)
+            "Not computed:\n" + "\n".join(f"  {wrapped(f'{r.label}: {r.reason}', width)}" for r in measured.refusals)
         )
     return "\n\n".join(part for part in parts if part)
 
@@ -151,7 +151,8 @@ def _escaped(cell: Any) -> str:
     return escape(str(cell))
 
 
-def _wrapped(text: str, width: int | None = None, indent: str = "    ") -> str:
+def wrapped(text: str, width: int | None = None, indent: str = "    ") -> str:
+    """Return a paragraph in lines of at most `width` columns (None: those of the terminal)."""
     import textwrap
 
     columns = (width or terminal_width()) - len(indent)
