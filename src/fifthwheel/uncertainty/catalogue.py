@@ -42,6 +42,11 @@ WIDEST = 0.25
 """A figure is refused when its 95 % interval is wider than this share of the value to either side."""
 
 
+_PEDAL = 0.03
+"""Spread of brakings: a trigger repeats to 5 % of its level (common practice, no source), a rectangular distribution of
+standard deviation 0.05/sqrt(3) (JCGM 100:2008, 4.3.7), and deceleration follows in proportion."""
+
+
 def _launches() -> tuple[Definition, ...]:
     kind = "launch"
     return (
@@ -74,21 +79,21 @@ def _brakings() -> tuple[Definition, ...]:
     kind = "braking"
     return (
         Definition(
-            "braking.distance_from_{}.corrected", "{}–0, distance, corrected", kind, "m", _OWN, 0.02, limit=WIDEST
+            "braking.distance_from_{}.corrected", "{}–0, distance, corrected", kind, "m", _OWN, _PEDAL, limit=WIDEST
         ),
         Definition(
-            "braking.mfdd.corrected", "mean fully developed deceleration, corrected", kind, "m/s2", _OWN, 0.02,
+            "braking.mfdd.corrected", "mean fully developed deceleration, corrected", kind, "m/s2", _OWN, _PEDAL,
             limit=WIDEST,
         ),
         Definition("braking.speed_at_command", "speed at the brake command", kind, "m/s", _R13H, single=True),
-        Definition("braking.distance_from_{}", "{}–0, distance", kind, "m", _OWN, 0.02, limit=WIDEST),
-        Definition("braking.time_from_{}", "{}–0, time", kind, "s", _OWN, 0.02, limit=WIDEST),
+        Definition("braking.distance_from_{}", "{}–0, distance", kind, "m", _OWN, _PEDAL, limit=WIDEST),
+        Definition("braking.time_from_{}", "{}–0, time", kind, "s", _OWN, _PEDAL, limit=WIDEST),
         Definition(
-            "braking.distance_corrected_{}", "{}–0, from the command, corrected", kind, "m", "ISO 21994", 0.02,
+            "braking.distance_corrected_{}", "{}–0, from the command, corrected", kind, "m", "ISO 21994", _PEDAL,
             limit=WIDEST,
         ),
-        Definition("braking.mfdd", "mean fully developed deceleration", kind, "m/s2", _R13H, 0.02, limit=WIDEST),
-        Definition("braking.peak_deceleration", "peak deceleration (50 ms mean)", kind, "m/s2", _OWN, 0.04),
+        Definition("braking.mfdd", "mean fully developed deceleration", kind, "m/s2", _R13H, _PEDAL, limit=WIDEST),
+        Definition("braking.peak_deceleration", "peak deceleration (50 ms mean)", kind, "m/s2", _OWN, _PEDAL),
         Definition("braking.locked_share_{}", "share of time locked, {}", kind, "1", _OWN, 0.05, True),
     )  # fmt: skip
 

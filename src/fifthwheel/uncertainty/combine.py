@@ -3,14 +3,14 @@
 Model of repeated runs: y_ij = mu + d_j (direction) + b_i (the car's spread from run to run) + e_i (this run's
 measurement) + c (shared by all runs of the session). Draws carry e and c: c is the part of a draw that follows the
 session's shared constants, e the rest. The observed spread contains e already: tau^2 = max(0, s^2 - mean u(e)^2), s^2
-pooled within direction. With few runs s^2 alone is useless, so a stated spread with PRIOR_DOF degrees of freedom is
-pooled with it (catalogue.py says which).
+pooled within direction and sort of attempt: what the driver did on purpose is no chance. With few runs s^2 alone is
+useless, so a stated spread with PRIOR_DOF degrees of freedom is pooled with it (catalogue.py says which).
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -38,6 +38,14 @@ SIGNIFICANT = 0.01
 """A trend over the order of runs is named when one as large has at most this probability without any; a day has many
 figures, and one in a hundred of them would be named by chance."""
 
+ANOTHER, FAINT = 1.5, 0.01
+"""Launches are of another sort when their peak slip is so many times as high, and higher by so much, or their highest
+speed so many times as high (common practice, no source)."""
+
+BAND = 1.06
+"""Brakings are of another sort when their speed at the command is so many times as high: 3 % to either side of a
+nominal speed is one band. ISO 21994, from memory."""
+
 LEAST_DRAWS = 0.9
 """A figure is stated only when at least this share of the draws has it."""
 
@@ -48,7 +56,10 @@ Groups = Mapping[str, Sequence[int]]
 
 @dataclass(frozen=True)
 class Trials:
-    """All runs' values of one figure: values (R,), draws (R, K), the runs' ids and directions, a remark."""
+    """All runs' values of one figure: values (R,), draws (R, K), the runs' ids and directions, a remark.
+
+    sorts: number of each run's sort of attempt (R,), or empty when all are of one sort.
+    """
 
     name: str
     run_ids: tuple[str, ...]
@@ -56,6 +67,7 @@ class Trials:
     values: Floats
     draws: Floats
     remark: str
+    sorts: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -100,6 +112,27 @@ def shared_columns(shared: Mapping[str, Floats]) -> tuple[tuple[str, ...], Float
     )
     count = next((v.size for v in shared.values()), 0)
     return names, np.stack([shared[name] for name in names], axis=1) if names else np.zeros((count, 0))
+
+
+def sorts_of(slips: Mapping[str, float], tops: Mapping[str, float], commands: Mapping[str, float]) -> dict[str, int]:
+    """Return run -> number of its sort of attempt.
+
+    Launches by peak slip of the driven wheels (1) and highest speed [m/s], brakings by speed at the command [m/s]: in
+    order of each a new sort begins at a gap. A launch with wheelspin on purpose and a gentle one are two things, and so
+    are one to top speed and one to a circle, and brakings from speeds of another band.
+    """
+    slip, top = _parted(slips, ANOTHER, FAINT), _parted(tops, ANOTHER)
+    launches = {run_id: slip.get(run_id, 0) * len(tops) + number for run_id, number in top.items()}
+    return launches | _parted(commands, BAND)
+
+
+def _parted(values: Mapping[str, float], ratio: float, least: float = 0.0) -> dict[str, int]:
+    """Return name -> number of its class; in order of value a new one begins where it is at once so much higher."""
+    out, number, before = {}, 0, math.nan
+    for name, value in sorted(values.items(), key=lambda pair: pair[1]):
+        number += int(value > ratio * before and value > before + least)
+        out[name], before = number, value
+    return out
 
 
 def estimates_of(trials: Trials, names: Sequence[str], shared: Floats) -> list[Estimate]:
@@ -161,7 +194,8 @@ def _of_runs(
     values = 1.0 / trials.values if inverse else trials.values
     members = [i for group in groups.values() for i in group]
     mean = float(weight @ values)
-    observed, dof = pooled_variance([values[list(group)] for group in groups.values()])
+    alike = _alike(groups.values(), trials.sorts)
+    observed, dof = pooled_variance([values[cell] for cell in alike])
     expected = (definition.spread if definition.absolute else definition.spread * abs(mean)) ** 2
     measured = float(np.mean(own[members]))
     total = (PRIOR_DOF * (expected + measured) + (dof * observed if dof else 0.0)) / (PRIOR_DOF + dof)
@@ -176,7 +210,14 @@ def _of_runs(
     spread = math.sqrt(observed) * back if dof else math.nan
     ids = tuple(trials.run_ids[i] for i in members)
     stated = _stated(trials, ids, scope, direction, 1.0 / mean if inverse else mean, variance, nu, spread)
-    return stated if definition.absolute else _with_trend(stated, trials, list(groups.values()))
+    return stated if definition.absolute else _with_trend(stated, trials, alike)
+
+
+def _alike(groups: Iterable[Sequence[int]], sorts: Sequence[int]) -> list[list[int]]:
+    """Return the runs of each direction and sort of attempt."""
+    if not sorts:
+        return [list(group) for group in groups]
+    return [[i for i in group if sorts[i] == sort] for group in groups for sort in sorted({sorts[i] for i in group})]
 
 
 def _with_trend(stated: Estimate, trials: Trials, groups: Sequence[Sequence[int]]) -> Estimate:

@@ -149,7 +149,8 @@ def corrected_trials(
         draws[row] += slope @ _added(s, weather.wind, weather.grade, weather.drag, rho.value)
     remark = f"level road, still air of {STANDARD_AIR} kg/m3; {weather.source}"
     ids, ways = (tuple(source[i] for i in kept) for source in (trials.run_ids, trials.directions))
-    return Trials(trials.name + SUFFIX, ids, ways, values, draws, remark)
+    sorts = tuple(trials.sorts[i] for i in kept) if trials.sorts else ()
+    return Trials(trials.name + SUFFIX, ids, ways, values, draws, remark, sorts)
 
 
 def _added(s: float, wind: Floats | float, grade: Floats | float, drag: Floats | float, rho: float) -> Floats:

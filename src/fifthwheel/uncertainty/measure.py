@@ -15,7 +15,7 @@ from fifthwheel.car.model import Car, Session
 from fifthwheel.data import Draws, Estimate, Floats, Motion, Quantity, Recording, Refusal, Run
 from fifthwheel.errors import FigureError
 from fifthwheel.uncertainty.catalogue import CATALOGUE, definition_of
-from fifthwheel.uncertainty.combine import LEAST_DRAWS, Trials, estimates_of, shared_columns
+from fifthwheel.uncertainty.combine import LEAST_DRAWS, Trials, estimates_of, shared_columns, sorts_of
 from fifthwheel.uncertainty.conditions import air_density_of, effective_mass_of, normal
 from fifthwheel.uncertainty.corrected import Weather, corrected_trials, slopes_of, stated_weather
 from fifthwheel.uncertainty.motor_drag import motor_drag, parted
@@ -35,6 +35,9 @@ MOST_NUMBERS = 12_000_000
 
 NAMES_DRAWN = 8
 """Quantities in a draw, for the sum above."""
+
+SLIP, COMMAND = "launch.peak_driven_slip", "braking.speed_at_command"
+"""The figures that tell sorts of launches and of brakings apart."""
 
 CLOCK = 50e-6
 """Relative standard uncertainty of a crystal clock when GNSS gives no rate (common practice, no source)."""
@@ -143,6 +146,7 @@ def _drawn(
     collected: dict[str, dict[str, Value]] = {}
     coasts: list[View] = []
     shared: dict[str, Floats] = {}
+    tops: dict[str, float] = {}
     slopes: dict[str, dict[str, Floats]] = {}
     ahead = _drawn_ahead(motion, [window for window, _ in windows], count, seed)
     for number, ((_, inside), drawn) in enumerate(zip(windows, ahead, strict=True)):
@@ -151,13 +155,15 @@ def _drawn(
             view = view_of(motion, run, drawn)
             if run.kind == "coast-down":
                 coasts.append(_only_speed(view))
+            if run.kind == "launch":
+                tops[run.id] = float(np.max(view.mean["u"][view.first : view.last]))
             slopes[run.id] = slopes_of(view, drag)
             warmth = temperature_values(recording, tracks[run.boot], view)
             for value in itertools.chain(_values(recording, tracks, view, car, power), warmth):
                 collected.setdefault(value.name, {})[run.id] = value
         if progress is not None:
             progress("computing figures on the draws", (number + 1) / len(windows))
-    return _trials(collected, runs), coasts, shared, slopes
+    return _trials(collected, runs, tops), coasts, shared, slopes
 
 
 def _drawn_ahead(motion: Motion, windows: Sequence[tuple[int, int, int]], count: int, seed: int) -> Iterator[Draws]:
@@ -201,9 +207,14 @@ def _only_speed(view: View) -> View:
     return replace(view, t=view.t[rows], mean=mean, draws=drawn, first=0, last=int(view.t[rows].size))
 
 
-def _trials(collected: dict[str, dict[str, Value]], runs: Sequence[Run]) -> list[Trials]:
-    """Return the values of each figure over its runs; a run counts when nearly all draws have the figure."""
+def _trials(collected: dict[str, dict[str, Value]], runs: Sequence[Run], tops: dict[str, float]) -> list[Trials]:
+    """Return the values of each figure over its runs; a run counts when nearly all draws have the figure.
+
+    tops: launch -> its highest speed [m/s], which tells sorts of launches apart.
+    """
     out = []
+    slips, commands = ({run_id: v.value for run_id, v in collected.get(name, {}).items()} for name in (SLIP, COMMAND))
+    sorts = sorts_of(slips, tops, commands)
     for name, by_run in collected.items():
         kept = [
             (run, by_run[run.id])
@@ -221,6 +232,7 @@ def _trials(collected: dict[str, dict[str, Value]], runs: Sequence[Run]) -> list
                     np.array([value.value for _, value in kept]),
                     np.array([value.draws for _, value in kept]),
                     kept[0][1].remark,
+                    tuple(sorts.get(run.id, 0) for run, _ in kept),
                 )
             )
     order = {definition.pattern: i for i, definition in enumerate(CATALOGUE)}
