@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
+import os
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
 from fifthwheel.data import Estimate, Floats, Motion
-from tests.referee.draw import Drawn, draw, plan
-from tests.referee.judge import Judge
-from tests.referee.machine import RATE
+from tests.referee.draw import Drawn, draw
+from tests.referee.judge import Judge, TrueRun
+from tests.referee.machine import RATE, Phase, build
 from tests.referee.machine import drive as run_plan
 from tests.referee.senses import GROUPS, record, stated_car, stated_session
 
@@ -51,25 +54,81 @@ class Marked:
     error: str = ""
 
 
-def expectation(drawn: Drawn, repeats: int) -> dict[tuple[str, str], list[tuple[str, float]]]:
-    """Return (figure, run kind) -> [(direction, value)] over more days of the same car, driver and weather."""
-    values: dict[tuple[str, str], list[tuple[str, float]]] = {}
-    for number in range(repeats):
-        rng = np.random.default_rng([drawn.seed, 1000 + number])
-        phases = plan(rng, drawn.parameters, drawn.top, drawn.habits)
+Expected = dict[tuple[str, str, str], Floats]
+"""(figure, sort of attempt, direction) -> values (n,) of so many more attempts."""
+
+
+def expectation(drawn: Drawn, repeats: int) -> Expected:
+    """Return what more attempts of the same car, driver and weather gave: gusts and pedals drawn anew, both directions.
+
+    `repeats` days' worth: 2 of each sort of launch, braking and speed pass a day and direction, driven one after the
+    other along the strip. Kept in the temporary folder under a hash of all that they follow from.
+    """
+    told = repr((drawn.parameters, drawn.habits, drawn.top, repeats, EXPECTED)).encode()
+    program = build()
+    sources = b"".join(Path(__file__).with_name(f"{name}.py").read_bytes() for name in ("campaign", "draw", "judge"))
+    digest = hashlib.sha256(program.name.encode() + sources + told).hexdigest()[:20]
+    kept = program.with_name(f"expected-{drawn.seed}-{digest}.npz")
+    if kept.exists():
+        with np.load(kept) as stored:
+            return {(name, sort, way): stored[key] for key in stored for name, sort, way in [key.split("|")]}
+    values: dict[tuple[str, str, str], list[float]] = {}
+    for number, heading in enumerate((0.0, math.pi)):
         parameters = {**drawn.parameters, "seed": float(drawn.seed + 1_000_003 * (number + 1))}
-        again = Drawn(
-            drawn.seed, drawn.drive, drawn.braked, parameters, phases, drawn.senses, drawn.air, drawn.habits, drawn.top
-        )
-        judge = Judge(again, run_plan(parameters, phases))
-        for run in judge.runs:
-            if not run.valid:
-                continue
+        rng = np.random.default_rng([drawn.seed, 1000 + number])
+        again = replace(drawn, parameters=parameters, phases=_attempts(rng, drawn, heading, 2 * repeats))
+        judge = Judge(again, run_plan(parameters, again.phases))
+        for run in (run for run in judge.runs if run.valid):
             for name in EXPECTED.get(run.kind, ()):
                 value = judge.figure(name, run, run.start, run.end)
                 if math.isfinite(value):
-                    values.setdefault((name, run.kind), []).append((run.direction, value))
-    return values
+                    values.setdefault((name, _sort(judge, run), run.direction), []).append(value)
+    found = {key: np.array(many) for key, many in values.items()}
+    part = kept.with_suffix(f".{os.getpid()}.npz")
+    np.savez(part, **{"|".join(key): many for key, many in found.items()})  # type: ignore[arg-type]
+    part.replace(kept)
+    return found
+
+
+def _attempts(rng: np.random.Generator, drawn: Drawn, heading: float, count: int) -> tuple[Phase, ...]:
+    """Return `count` times the attempts of a plan along one heading, pedals and speeds as draw.plan draws them.
+
+    A launch with a stop, a speed pass with a stop, and every other time the gentle launch before a circle or a step.
+    """
+    (hard, slip), tall = drawn.habits, min(0.9 * drawn.top, 24.0)
+    out = [Phase("rest", time=1.0)]
+    if heading:
+        out += [Phase("hold", 1.5, wheel="turn", steer=0.33, time=12.0, heading=heading),
+                Phase("hold", 1.5, time=1.2, heading=heading),
+                Phase("brake", 0.25, below=0.0005, time=20.0, heading=heading)]  # fmt: skip
+    rest = Phase("rest", time=1.0, heading=heading)
+    for number in range(count):
+        for gentle in (False, True):
+            level, above = (0.06, 0.93 * drawn.top) if gentle else (slip * float(rng.uniform(0.8, 1.2)), tall)
+            out += [rest, Phase("launch", level, above=above, time=25.0, heading=heading, mark="launch")]
+            if gentle:
+                out += [Phase("full", time=5.0, heading=heading),
+                        Phase("full", time=8.0, metres=50.0, heading=heading, mark="speed pass")]  # fmt: skip
+            out.append(Phase("coast", time=0.3 if gentle else 0.06, heading=heading))
+            level = hard * float(rng.uniform(0.95, 1.05))
+            out.append(Phase("brake", level, below=0.0005, time=20.0, heading=heading, mark="braking"))
+        if number % 2:
+            out += [rest, Phase("launch", 0.05, above=8.0, time=25.0, heading=heading, mark="launch"),
+                    Phase("brake", 0.25, below=0.0005, time=20.0, heading=heading)]  # fmt: skip
+    return tuple(out)
+
+
+def _sort(judge: Judge, run: TrueRun) -> str:
+    """Return the sort of an attempt: what the driver's plan asked for, as far as it changes the figures."""
+    number = int(judge.truth["phase"][run.first])
+    phases = judge.drawn.phases
+    if run.kind == "launch":
+        level = phases[number].level
+        return f"launch {level}" if level in (0.05, 0.06) else "launch"
+    if run.kind == "braking":
+        before = [phase.mark for phase in phases[:number] if phase.mark in ("launch", "speed pass")]
+        return f"braking after {before[-1]}"
+    return run.kind
 
 
 _MARKS = ("20_km_h", "30_km_h", "40_km_h", "20_mph", "20_m", "50_m")
@@ -156,7 +215,7 @@ def _score(
     judge: Judge,
     figure: Estimate,
     windows: dict[str, tuple[str, float, float]],
-    expected: dict[tuple[str, str], list[tuple[str, float]]],
+    expected: Expected,
 ) -> Score | None:
     truth = math.nan
     if figure.scope == "run":
@@ -165,8 +224,8 @@ def _score(
         truth = judge.figure(figure.name, run, start, end) if run is not None else math.nan
     else:
         truth = judge.constant(figure.name)
-        if math.isnan(truth) and figure.scope == "mean":
-            truth = _two_way(expected.get((figure.name, figure.kind), []), figure.direction)
+        if math.isnan(truth) and expected:
+            truth = _two_way(expected, judge, figure, windows)
     if not (math.isfinite(truth) and math.isfinite(figure.value)):
         return None
     f = figure
@@ -174,13 +233,21 @@ def _score(
     return Score(drawn.seed, drawn.drive, f.name, f.scope, f.n, truth, f.value, f.u, f.low, f.high, run_id)
 
 
-def _two_way(values: list[tuple[str, float]], direction: str) -> float:
-    """Return the expectation: the mean of each direction, then the mean of the directions (one direction if asked)."""
-    groups = [
-        [value for way, value in values if way == wanted] for wanted in ([direction] if direction else ["A", "B"])
-    ]
-    groups = [group for group in groups if len(group) >= 3]
-    return float(np.mean([np.mean(group) for group in groups])) if groups else math.nan
+def _two_way(expected: Expected, judge: Judge, figure: Estimate, windows: dict[str, tuple[str, float, float]]) -> float:
+    """Return the expectation of a mean: each of its runs' sort of attempt, the mean of each direction, then of both.
+
+    NaN where a run was none, or its sort and direction have under 4 more attempts.
+    """
+    groups: dict[str, list[float]] = {}
+    for run_id in figure.run_ids:
+        run = judge.match(*windows[run_id])
+        many = expected.get((figure.name, _sort(judge, run), run.direction)) if run is not None else None
+        if run is None or many is None or many.size < 4:
+            return math.nan
+        mean = 1.0 / np.mean(1.0 / many) if figure.name == "speed_pass.mean_speed" else np.mean(many)
+        groups.setdefault(run.direction, []).append(float(mean))
+    means = np.array([np.mean(group) for group in groups.values()])
+    return float(1.0 / np.mean(1.0 / means) if figure.name == "speed_pass.mean_speed" else np.mean(means))
 
 
 def speed_error(judge: Judge, motion: Motion) -> float:
