@@ -14,20 +14,26 @@ import pytest
 
 from fifthwheel.car import load_car
 from fifthwheel.car.model import Car
+from fifthwheel.plan.assign import Change, Proposal, Slack
+from fifthwheel.plan.conflict import Conflict
 from fifthwheel.plan.results import Plan, Span, Timeline
+from fifthwheel.plan.vary import vary_plan
 from fifthwheel.plots.labels import text_width
 from fifthwheel.plots.paper import COLOURS, FAMILY, Drawing, follow_theme
 from fifthwheel.plots.plan_bars import core_timeline
+from fifthwheel.plots.plan_diagram import system_diagram
 from fifthwheel.sheet.content import Pictures, Sheet
 from fifthwheel.sheet.html import html_text
 from fifthwheel.sheet.machine import dump
 from fifthwheel.sheet.pdf import write_sheet_pdf
-from fifthwheel.sheet.plan_machine import plan_as_data
+from fifthwheel.sheet.plan_machine import plan_as_data, proposal_as_data, variation_as_data
 from fifthwheel.sheet.plan_page import compose_plan, small
 from fifthwheel.sheet.plan_text import plan_text
 from fifthwheel.sheet.tables import Table
 from tests.car.car_texts import SMALLEST_CAR
 from tests.sheet.planned import made_electronics, made_plan
+
+EXAMPLES = Path(__file__).parents[2] / "examples"
 
 
 @pytest.fixture(scope="module")
@@ -84,6 +90,18 @@ def test_words_of_the_block_diagram_stay_inside_it(page: Sheet) -> None:
             assert left + wide <= width + 0.5, words
     assert "encoder_fl, 1\u00a0kHz" in page.hero.wide
     assert "8\u00a0MHz, 74\u00a0% taken" in page.hero.wide
+
+
+def test_long_names_on_the_lines_of_the_block_diagram_are_whole() -> None:
+    made, plan = made_electronics(), made_plan()
+    name = "satellites and their many corrections"
+    buses = tuple(replace(bus, name=name) if bus.name == "position" else bus for bus in made.buses)
+    sensors = tuple(replace(s, bus=name) if s.bus == "position" else s for s in made.sensors)
+    drawing = system_diagram(plan, replace(made, buses=buses, sensors=sensors))
+    assert drawing is not None
+    for svg in (drawing.wide, drawing.narrow):
+        assert not re.search("…", svg)
+        assert all(word in " ".join(re.findall(r">([^<]+)</text>", svg)) for word in name.split())
 
 
 def test_captions_say_what_is_tightest(page: Sheet) -> None:
@@ -182,6 +200,44 @@ def test_json_names_what_types_name_and_has_no_infinity() -> None:
     assert told["findings"][0]["numbers"] == {"response_s": 6.1e-3}
     assert told["responses"][3]["response"] is None
     assert told["chains"][0]["age"] == pytest.approx(13.08e-3)
+
+
+def keys_of(told: object) -> set[str]:
+    """Return every key at any depth but those of a finding's numbers, which are the check's own."""
+    if isinstance(told, dict):
+        below = (keys_of(value) for key, value in told.items() if key != "numbers")
+        return set(told).union(*below)
+    return set().union(*map(keys_of, told)) if isinstance(told, list) else set()
+
+
+def made_proposal() -> Proposal:
+    """Return a proposal in which every part has something to say."""
+    return Proposal(
+        electronics=made_electronics(), changes=(Change("task.wheels", "core", 1, "core 0 is full"),),
+        slack=(Slack("core 0 of front", 0.4, 1.0, "1", ("task wheels",)),), complete=False,
+        conflict=Conflict((("sensors", "encoder_fl"),), True, ("a chip select",), "one chip select is missing"),
+        left=(("sensor.encoder_fl", "no chip select"),), findings=made_plan().findings, how_far="all was tried",
+        notes=("10 pF a part",), seconds=0.1,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("heading", ["plan --json", "plan --assign --json", "plan --vary KEY=LOW..HIGH --json"])
+def test_the_page_on_json_names_every_key(heading: str) -> None:
+    varied = vary_plan(load_car(EXAMPLES / "broken"), ["task.law.period=1..4ms"])
+    told = {
+        "plan --json": plan_as_data(made_plan()),
+        "plan --assign --json": proposal_as_data(made_proposal()),
+        "plan --vary KEY=LOW..HIGH --json": variation_as_data(varied),
+    }[heading]
+    page = (EXAMPLES.parent / "docs" / "json.md").read_text(encoding="utf-8")
+    top, *sections = page.split("\n## ")
+    mine = next(section for section in sections if section.startswith(f"`{heading}`"))
+    health = next(section for section in sections if section.startswith("`health"))
+    keys = keys_of(json.loads(dump(told)))
+    assert len(keys) > 10
+    assert sorted(key for key in keys if f"`{key}`" not in top + mine + health) == []
+    parts = keys - keys_of({"findings": told.get("findings", [])})
+    assert sorted(key for key in parts if f"`{key}`" not in top + mine) == []
 
 
 def test_a_plan_of_nothing_is_a_page_too() -> None:

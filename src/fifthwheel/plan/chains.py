@@ -96,8 +96,9 @@ def _hops(
     if sensor.own_rate:
         hops.append((f"period of {sensor.name}", 1.0 / sensor.own_rate))
     period = 1.0 / sensor.rate if sensor.rate else reader.period
-    late = sensor.pipelined and sensor.transactions <= 1
-    hops += _turn(reader, took, period * (2.0 if late else 1.0))
+    if sensor.pipelined and sensor.transactions <= 1:
+        hops += [(f"pipelined reply of {sensor.name}", period)]
+    hops += _turn(reader, took, period)
     if reader.controller != law.controller:
         carried = _carried(electronics, sensor, reader, law, tasks, took)
         if carried is None:

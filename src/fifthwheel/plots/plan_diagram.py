@@ -103,12 +103,13 @@ _Side = tuple[str, list[str], list[_Group], list[_Group]]
 def _beside(canvas: Canvas, sides: list[_Side], links: tuple[LinkLoad, ...]) -> None:
     """Draw inputs left, controllers in the middle, outputs right, one controller below the other."""
     left, middle, right = 128.0, 90.0, 96.0
-    x = (0.0, left + 0.5 * (canvas.width - left - middle - right), canvas.width - right - 1.0)
+    gap = 0.5 * (canvas.width - left - middle - right)
+    x = (0.0, left + gap, canvas.width - right - 1.0)
     y = 0.0
     for number, (name, cores, inputs, outputs) in enumerate(sides):
         if number:
             y = _link(canvas, x[1] + middle / 2.0, y, sides[number - 1][0], name, links)
-        heights = [_height(group, left) for group in inputs], [_height(group, right) for group in outputs]
+        heights = [_height(group, left, gap) for group in inputs], [_height(group, right, gap) for group in outputs]
         tall = max(sum(h) + APART * max(len(h) - 1, 0) for h in heights)
         tall = max(tall, (2 + len(cores)) * LINE + 2 * PAD)
         canvas.box(x[1], y, middle, tall, role="ink", fill="tint-1")
@@ -120,9 +121,10 @@ def _beside(canvas: Canvas, sides: list[_Side], links: tuple[LinkLoad, ...]) -> 
         y += tall
 
 
-def _height(group: _Group, width: float) -> float:
+def _height(group: _Group, width: float, gap: float) -> float:
     rows = sum(len(fitted(part, width - 2 * PAD)) for part in group.parts)
-    return max(rows * LINE + 2 * PAD, 2.0 * LINE + 2.0)
+    beside = max(len(fitted(words, gap)) for words in group.lines)
+    return max(rows * LINE + 2 * PAD, 2.0 * beside * LINE + 2.0)
 
 
 def _hang(
@@ -138,8 +140,11 @@ def _hang(
         middle = y + height / 2.0
         start, end = (x + width, to) if to > x else (to, x)
         canvas.line([(start, middle), (end, middle)], role=role, width=1.1)
-        for words, foot in zip(group.lines, (middle - 3.0, middle + LINE - 1.5), strict=False):
-            canvas.words((start + end) / 2.0, foot, fitted(words, end - start)[0], anchor="middle", role=role)
+        above, *below = [fitted(words, end - start) for words in group.lines]
+        feet = [middle - 3.0 - i * LINE for i in reversed(range(len(above)))]
+        feet += [middle - 1.5 + (i + 1) * LINE for i in range(sum(map(len, below)))]
+        for words, foot in zip((*above, *(row for rows in below for row in rows)), feet, strict=True):
+            canvas.words((start + end) / 2.0, foot, words, anchor="middle", role=role)
         y += height + APART
 
 

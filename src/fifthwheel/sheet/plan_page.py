@@ -10,7 +10,7 @@ from pathlib import Path
 from fifthwheel.car.electronics import Electronics
 from fifthwheel.car.model import Car
 from fifthwheel.data import Finding
-from fifthwheel.plan.results import Chain, Conductor, Plan
+from fifthwheel.plan.results import Chain, Conductor, DeviceLoad, Plan
 from fifthwheel.plots.boxes import percent_text
 from fifthwheel.plots.paper import Drawing
 from fifthwheel.plots.plan_bars import drawings_of
@@ -169,7 +169,7 @@ def _tasks(plan: Plan) -> list[Block]:
 def _buses(plan: Plan) -> list[Block]:
     rows = tuple(
         (
-            f"{bus.bus}: {device.device}", f"{duration(device.wire)} + {duration(device.driver)}",
+            f"{bus.bus}: {device.device}", _wire_driver(device),
             rate_text(device.rate), percent_text(device.share),
         )
         for bus in plan.buses
@@ -179,6 +179,10 @@ def _buses(plan: Plan) -> list[Block]:
     head = ("Bus and device", "Wire + driver", "Readings", "Taken")
     caption = "One reading of each device: time on the wire and in the driver."
     return [Table(caption, head, rows, frozenset({1, 2, 3}), wide=(3.0, 1.6, 1.0, 1.0))] if rows else []
+
+
+def _wire_driver(device: DeviceLoad) -> str:
+    return duration(device.wire) + (f" + {duration(device.driver)}" if device.driver > 0.0 else "")
 
 
 def _link(plan: Plan) -> list[Block]:
