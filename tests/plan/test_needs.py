@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 from typing import Any
 
@@ -225,3 +226,53 @@ def test_every_demand_is_a_cell_of_the_matrix(name: str) -> None:
     asked = demands(purpose, expect(demo_car()))
     needs = check_needs(car_with(name, card=card()), demo_car())[1]
     assert [need.why for need in needs] == [demand.why for demand in asked]
+
+
+def stated(remedy: str) -> float:
+    """Return the number, in SI, that a remedy states."""
+    found = re.search(r"([\d.]+) (us|ms|s|kHz|Hz|rad/s)(?: |$)", remedy)
+    assert found, remedy
+    return float(found[1]) * {"us": 1e-6, "ms": 1e-3, "kHz": 1e3}.get(found[2], 1.0)
+
+
+@pytest.mark.parametrize("excess", [1.1e-4, 1.237e-3, 0.0456])
+def test_the_time_named_for_late_data_is_enough(excess: float) -> None:
+    def with_delay(delay: float) -> Electronics:
+        return car_with(sensors=tuple(replace(one, delay=delay) if one.bits else one for one in car_with().sensors))
+
+    late = [f for f in check_needs(with_delay(8e-3 + excess), demo_car())[0] if f.check == "need-late"]
+    assert {finding.severity for finding in late} == {"fault"}
+    assert told(with_delay(8e-3 + excess - max(stated(finding.remedy) for finding in late))) == {}
+
+
+@pytest.mark.parametrize("period", [7.3e-3, 0.0211])
+def test_the_period_named_for_slow_data_is_short_enough(period: float) -> None:
+    def with_period(period: float) -> Electronics:
+        named = tuple(sensor(w, channels=(f"wheel_speed_{w}",), transactions=2, bits=14) for w in WHEELS)
+        tasks = (task(period=period, deadline=1e-4), task("control", 5e-3))
+        return car_with(sensors=(*named, *car_with().sensors[-1:]), tasks=tasks)
+
+    slow = [f for f in check_needs(with_period(period), demo_car())[0] if f.check == "need-slow"]
+    assert slow
+    assert all("period of task wheels" in f.remedy for f in slow)
+    least = min(stated(f.remedy) for f in slow)
+    assert "need-slow" not in told(with_period(least))
+    assert "need-slow" in told(with_period(1.01 * least))
+
+
+@pytest.mark.parametrize("reach", [0.3 * YAW, 0.99 * YAW])
+def test_the_range_named_is_wide_enough(reach: float) -> None:
+    def with_reach(reach: float) -> Electronics:
+        return car_with("torque split", sensors=(*car_with().sensors, gyro(ranges={"gyro_z": reach})))
+
+    finding = told(with_reach(reach))["need-clipped"]
+    assert "need-clipped" not in told(with_reach(stated(finding.remedy)))
+
+
+def test_a_response_that_is_not_known_leaves_the_deadline_and_one_that_never_comes_is_said() -> None:
+    unknown = Response("wheels", "front", 0, 20, 1e-3, 1e-3, math.nan, math.nan, (), "none")
+    assert needs_of(car_with(), (unknown,))["wheel_angle_rl"].has_age == pytest.approx(2e-3)
+    never = replace(unknown, response=math.inf)
+    late = [f for f in check_needs(car_with(), demo_car(), (never,))[0] if f.check == "need-late"]
+    assert len(late) == 4
+    assert all("may never have it" in f.what and "inf" not in f.remedy for f in late)

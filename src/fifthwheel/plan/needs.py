@@ -93,7 +93,7 @@ def check_needs(
 def sources_of(electronics: Electronics, car: Car | None, responses: tuple[Response, ...] | None) -> Sources:
     """Return every channel with the rate, age, step and range it has at each controller and on the card."""
     tasks = {task.name: task for task in electronics.tasks}
-    took = {response.task: response.response for response in responses or ()}
+    took = {response.task: response.response for response in responses or () if not math.isnan(response.response)}
     buses = {bus.name: bus.controller for bus in electronics.buses}
     local: dict[str, dict[str, Given]] = {controller.name: {} for controller in electronics.controllers}
     for sensor in electronics.sensors:
@@ -254,13 +254,14 @@ def _finding(
         "missing": f"has no {_either(demand)}{_where(electronics, function, here)}",
         "clipped": f"needs {need.channel} up to {said(need.reach, unit)} and has it up to {said(need.has_reach, unit)}",
         "too slow": f"needs {need.channel} at {said(need.rate, 'Hz')} and has it at {said(need.has_rate, 'Hz')}",
-        "too late": f"needs {need.channel} within {said(need.age, 's')} and has it after {said(need.has_age, 's')}",
+        "too late": f"needs {need.channel} within {said(need.age, 's')} and {_after(need)}",
         "too coarse": f"needs {need.channel} to {said(need.step, unit)} and has it to {said(need.has_step, unit)}",
     }[need.verdict]
+    inside = f" [{unit}]" if unit else ""
     numbers = {
         "rate [Hz]": need.rate, "has_rate [Hz]": need.has_rate, "age [s]": need.age, "has_age [s]": need.has_age,
-        f"step [{unit}]": need.step, f"has_step [{unit}]": need.has_step, f"reach [{unit}]": need.reach,
-        f"has_reach [{unit}]": need.has_reach,
+        f"step{inside}": need.step, f"has_step{inside}": need.has_step, f"reach{inside}": need.reach,
+        f"has_reach{inside}": need.has_reach,
     }  # fmt: skip
     return tell(
         VERDICTS[need.verdict], severity, place_of(electronics, function.lines, "name", f"function {function.name}"),
@@ -268,6 +269,10 @@ def _finding(
         change=_remedy(electronics, demand, need, available, sources, here),
         numbers={name: number for name, number in numbers.items() if math.isfinite(number)},
     )  # fmt: skip
+
+
+def _after(need: Need) -> str:
+    return "may never have it" if math.isinf(need.has_age) else f"has it after {said(need.has_age, 's')}"
 
 
 def _unit(channel: str, demand: Demand) -> str:
@@ -301,7 +306,9 @@ def _remedy(
             return f"Set {given.limit} to {at_most(1.0 / need.rate, 's')} or less"
         return f"Set {given.limit} to {at_least(need.rate, 'Hz')} or more"
     if need.verdict == "too late" and given is not None:
-        over = said(need.has_age - need.age, "s")
+        if math.isinf(need.has_age):
+            return "Mend first what reads it: the finding of its task says how"
+        over = at_least(need.has_age - need.age, "s")
         way = f"frame {given.frame}, or put its task where the sensor is" if given.frame else "its reading task"
         return f"Take {over} off: shorten the period of {way}, or the sensor's own filter"
     unit = _unit(channel, demand)

@@ -1,7 +1,7 @@
 """The catalogue of what a car or its sheet may be asked to do, and what each purpose needs of the data, and why.
 
 Rates follow from the car where first principles give them (how fast a wheel's slip grows, how fast the car yaws); other
-numbers are common practice, no source, and say so. A demand names alternatives: any of its channels will do.
+rates, ages and steps are common practice, no source. A demand names alternatives: any of its channels will do.
 """
 
 from __future__ import annotations
