@@ -17,10 +17,10 @@ from fifthwheel.motion.prepare import InertialColumns, Timeline, WheelColumns, s
 GRAVITY = 9.80665
 AIR_DENSITY = 1.2
 """[kg/m3], only for the share of drag in the load of the tyres."""
-SLIP_STIFFNESS = 20.0
-"""Longitudinal slip stiffness of a tyre per unit of its load [1]: usual for rubber on asphalt is 10 to 30 (common
-practice; the longitudinal Magic Formula set of Bakker, Nyborg and Pacejka 1987 has 31 at 4 kN, from memory); only a
-prior, the session estimates it for loaded wheels."""
+SLIP_STIFFNESS = 30.0
+"""Longitudinal slip stiffness of a tyre per unit of its load [1]: the longitudinal Magic Formula set of Bakker, Nyborg
+and Pacejka (1987, SAE 870421) has BCD = 1288 N per % at 4 kN, which is 32; usual for rubber on asphalt is 10 to 30
+(common practice, no source). Only a prior: the session estimates it for loaded wheels."""
 
 
 @dataclass(frozen=True)
