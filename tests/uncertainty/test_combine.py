@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from fifthwheel.uncertainty.catalogue import definition_of
 from fifthwheel.uncertainty.combine import (
     PRIOR_DOF,
     Trials,
@@ -229,3 +230,10 @@ def test_launches_are_parted_by_slip_and_by_speed() -> None:
     assert len(set(sorts_of({}, {"a": 20.0, "b": 8.0}, {}).values())) == 2, "without driven wheels the speed tells"
     bands = sorts_of({}, {}, {"a": 20.0, "b": 20.9, "c": 19.4, "d": 22.3})
     assert bands["a"] == bands["b"] == bands["c"] != bands["d"], "3 % to either side of 20 m/s, and 22.3 m/s"
+
+
+def test_a_time_to_a_distance_repeats_twice_as_well_as_one_to_a_speed() -> None:
+    """t = v/a and t = sqrt(2 s/a): the derivatives after a, relative, are -1 and -1/2."""
+    speed, distance = (definition_of(f"launch.time_to_{mark}.rollout") for mark in ("60_km_h", "60_ft"))
+    assert distance[0].spread == pytest.approx(0.5 * speed[0].spread)
+    assert distance[1] == "60_ft"

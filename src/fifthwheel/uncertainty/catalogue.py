@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 _OWN = "definition of this package"
@@ -45,6 +45,10 @@ WIDEST = 0.25
 _PEDAL = 0.03
 """Spread of brakings: a trigger repeats to 5 % of its level (common practice, no source), a rectangular distribution of
 standard deviation 0.05/sqrt(3) (JCGM 100:2008, 4.3.7), and deceleration follows in proportion."""
+
+
+_DISTANCES = ("_ft", "_m", "_mile")
+"""Marks of distance: t = sqrt(2 s/a) repeats twice as well as t = v/a does, whatever a varies by."""
 
 
 def _launches() -> tuple[Definition, ...]:
@@ -142,14 +146,19 @@ CATALOGUE: tuple[Definition, ...] = (
 
 @lru_cache(maxsize=4096)
 def definition_of(name: str) -> tuple[Definition, str]:
-    """Return the definition of a figure's name and its mark ("" when it has none)."""
+    """Return the definition of a figure's name and its mark ("" when it has none).
+
+    A time to a distance is assumed to spread half as much as one to a speed.
+    """
     for definition in CATALOGUE:
         head, brace, tail = definition.pattern.partition("{}")
         if not brace:
             if name == head:
                 return definition, ""
         elif name.startswith(head) and name.endswith(tail) and len(name) > len(head) + len(tail):
-            return definition, name[len(head) : len(name) - len(tail)]
+            mark = name[len(head) : len(name) - len(tail)]
+            halved = head == "launch.time_to_" and mark.endswith(_DISTANCES)
+            return replace(definition, spread=0.5 * definition.spread) if halved else definition, mark
     raise KeyError(name)
 
 
