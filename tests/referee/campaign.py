@@ -104,7 +104,9 @@ def _attempts(rng: np.random.Generator, drawn: Drawn, heading: float, count: int
     rest = Phase("rest", time=1.0, heading=heading)
     for number in range(count):
         for gentle in (False, True):
-            level, above = (0.06, 0.93 * drawn.top) if gentle else (slip * float(rng.uniform(0.8, 1.2)), tall)
+            level, above = slip * float(rng.uniform(0.8, 1.2)), tall * float(rng.uniform(0.85, 1.0))
+            if gentle:
+                level, above = 0.06, 0.93 * drawn.top
             out += [rest, Phase("launch", level, above=above, time=25.0, heading=heading, mark="launch")]
             if gentle:
                 out += [Phase("full", time=5.0, heading=heading),
