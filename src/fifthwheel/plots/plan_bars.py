@@ -17,9 +17,11 @@ if TYPE_CHECKING:
 
 ROW = 15.0
 """Height of one bar with its air [pt]."""
+MOST_ROWS = 36
+"""Rows of one drawing: a page high; the rest stands in the tables."""
 FINEST = 1500.0
 """Parts of a core's time that can be told apart in the drawing."""
-TINTS = ("tint-4", "tint-2", "tint-5", "tint-3", "tint-1")
+TINTS = ("tint-5", "tint-3", "tint-4", "tint-2", "tint-1")
 
 
 def _rows(
@@ -47,7 +49,8 @@ def core_timeline(timeline: Timeline, responses: Sequence[Response]) -> Drawing 
     mine = [r for r in responses if (r.controller, r.core) == (timeline.controller, timeline.core)]
     order = [r.task for r in sorted(mine, key=lambda r: -r.priority)]
     seen = {span.task for span in timeline.spans}
-    names = [name for name in order if name in seen] + sorted(seen - set(order))
+    all_names = [name for name in order if name in seen] + sorted(seen - set(order))
+    names = all_names[:MOST_ROWS]
     if not names or timeline.length <= 0.0:
         return None
     deadline = {r.task: r.deadline for r in mine}
@@ -69,7 +72,7 @@ def core_timeline(timeline: Timeline, responses: Sequence[Response]) -> Drawing 
     where = f"core {timeline.core} of {timeline.controller}"
     caption = (
         f"All tasks of {where} are released at once; it is busy {percent_text(timeline.load)} of its time. "
-        "A stroke is a first deadline inside the drawing."
+        f"A stroke is a first deadline inside the drawing.{_some('most urgent', len(all_names))}"
     )
     return draw(f"core-{timeline.controller}-{timeline.core}", where.capitalize(), caption, paint)
 
@@ -89,7 +92,7 @@ def response_bars(responses: Sequence[Response]) -> Drawing | None:
     """Return each task's worst response as a share of its deadline, in parts; None without a task."""
     if not responses:
         return None
-    order = sorted(responses, key=lambda r: -_ratio(r))
+    order = sorted(responses, key=lambda r: -_ratio(r))[:MOST_ROWS]
     names = [r.task for r in order]
     parts = list(dict.fromkeys(name for r in order for name, seconds in r.parts if seconds > 0.0))
     said = [f"{duration_text(r.response)} of {duration_text(r.deadline)}" for r in order]
@@ -114,8 +117,15 @@ def response_bars(responses: Sequence[Response]) -> Drawing | None:
 
     worst = order[0]
     end = "never ends" if not math.isfinite(worst.response) else f"takes {percent_text(_ratio(worst))} of its deadline"
-    caption = f"The tightest task is {worst.task}, whose worst response {end}. Right of the line a task is late."
+    caption = (
+        f"The tightest task is {worst.task}, whose worst response {end}. Right of the line a task is late."
+        f"{_some('tightest', len(responses))}"
+    )
     return draw("responses", "Worst responses against deadlines", caption, paint)
+
+
+def _some(which: str, count: int, most: int = MOST_ROWS) -> str:
+    return f" The {most} {which} of {count}." if count > most else ""
 
 
 def _ratio(response: Response) -> float:
@@ -184,6 +194,9 @@ def bus_bars(buses: Sequence[BusLoad], links: Sequence[LinkLoad] = ()) -> Drawin
     rows += [(f"{k.source} to {k.target}", 0.7, [(f.frame, f.time * f.rate) for f in k.frames]) for k in links]
     if not rows:
         return None
+    every = len(rows)
+    if every > MOST_ROWS:
+        rows = sorted(rows, key=lambda row: -sum(share for _, share in row[2]))[:MOST_ROWS]
     names = [name for name, _, _ in rows]
 
     def paint(width: float) -> Figure:
@@ -205,7 +218,7 @@ def bus_bars(buses: Sequence[BusLoad], links: Sequence[LinkLoad] = ()) -> Drawin
     fullest = max(rows, key=lambda row: sum(share for _, share in row[2]))
     caption = (
         f"{fullest[0]} is the fullest: {percent_text(sum(share for _, share in fullest[2]))} of its time. "
-        "Short strokes: where a check speaks; the long one: full."
+        f"Short strokes: where a check speaks; the long one: full.{_some('fullest', every)}"
     )
     return draw("buses", "Buses and link", caption, paint)
 
@@ -242,11 +255,10 @@ def chain_bars(chains: Sequence[Chain], most: int = 14) -> Drawing | None:
 
     worst = order[0]
     largest, part = max(worst.hops, key=lambda hop: hop[1])
-    some = f" The {most} tightest of {len(chains)}." if len(chains) > most else ""
     caption = (
         f"Tightest: {worst.function}, {worst.sensor} to {worst.actuator}, {duration_text(worst.age)} of "
         f"{duration_text(worst.tolerates)}; its largest part is the {largest}, {duration_text(part)}. Each shade is "
-        f"one hop; a stroke is what the function tolerates.{some}"
+        f"one hop; a stroke is what the function tolerates.{_some('tightest', len(chains), most)}"
     )
     return draw("chains", "Age of the data that reaches an actuator", caption, paint)
 

@@ -29,7 +29,7 @@ CAUTION = (
 )
 
 
-MOST_FUNCTIONS = 4
+MOST_FUNCTIONS = 3
 """Functions beside one another in the matrix of purposes."""
 
 
@@ -319,7 +319,9 @@ def _purposes(plan: Plan) -> list[Block]:
     verdicts: dict[tuple[str, str], str] = {}
     for n in plan.needs:
         if verdicts.get((n.function, n.channel), "fine") == "fine":
-            verdicts[n.function, n.channel] = n.verdict if n.verdict == "fine" else f"×{NO_BREAK}{n.verdict}"
+            verdicts[n.function, n.channel] = (
+                n.verdict if n.verdict == "fine" else f"× {n.verdict}".replace(" ", NO_BREAK)
+            )
     made: list[Block] = []
     for first in range(0, len(functions), MOST_FUNCTIONS):
         some = functions[first : first + MOST_FUNCTIONS]
@@ -329,9 +331,14 @@ def _purposes(plan: Plan) -> list[Block]:
             if any((f, channel) in verdicts for f in some)
         )
         made.append(Table("", ("Channel", *some), rows, wide=(1.5, *([1.0] * len(some)))))
-    bad = tuple((n.function, n.channel, n.verdict, n.why) for n in plan.needs if n.verdict != "fine")
-    if bad:
-        made.append(Table("", ("Function", "Channel", "Verdict", "Why"), bad, wide=(1.2, 1.2, 0.8, 4.0)))
-    else:
+    bad = [n for n in plan.needs if n.verdict != "fine"]
+    for function in dict.fromkeys(n.function for n in bad):
+        alike: dict[tuple[str, str], list[str]] = {}
+        for n in bad:
+            if n.function == function:
+                alike.setdefault((n.verdict, n.why), []).append(n.channel)
+        whys = tuple((f"{', '.join(names)} {verdict}", why) for (verdict, why), names in alike.items())
+        made.append(Table("", ("Lacking", "What it is for"), whys, wide=(1.0, 2.4), title=function))
+    if not bad:
         made.append(Words("Every wanted function finds its data in time, fast and fine enough."))
     return made
