@@ -89,7 +89,7 @@ def _watchdogs(electronics: Electronics, speed: float | None) -> Iterator[Findin
         if controller.watchdog is None:
             yield tell(
                 "no-watchdog", "fault", place,
-                f"{controller.name} moves actuators and has no watchdog: when it hangs, they go on",
+                f"controller {controller.name} moves actuators and has no watchdog: when it hangs, they go on",
                 cause="a stuck program does not stop by itself",
                 change=f"set watchdog to {at_most(min(harmless, USUAL_WATCHDOG), 's')} or less; try it: {CAUTION}",
             )  # fmt: skip

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Mapping
 
 from fifthwheel.car.electronics import Electronics, Lines
@@ -21,7 +22,16 @@ def tell(
     cause: str, change: str, numbers: Mapping[str, float | str] | None = None,
 ) -> Finding:  # fmt: skip
     """Return a finding of the plan. change: what to change in car.toml or on the board."""
-    return Finding(check, severity, place, what, cause, "", change, dict(numbers or {}))
+    return Finding(
+        check, severity, place, f"{_begun(what).rstrip('.')}.", _begun(cause), "", change, dict(numbers or {})
+    )  # fmt: skip
+
+
+def _begun(text: str) -> str:
+    """Return a text with a capital letter, unless it begins with a name of code, and a space before each percent."""
+    first = text.split(" ", 1)[0]
+    plain = first[:1].islower() and not re.search(r"[_.\d]", first)
+    return re.sub(r"(\d)%", r"\1 %", text[:1].upper() + text[1:] if plain else text)
 
 
 def said(value: float, unit: str = "", digits: int = 3) -> str:
