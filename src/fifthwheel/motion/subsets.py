@@ -31,6 +31,7 @@ REASONS = MappingProxyType(
         "d": "needs the speed of a driven wheel",
         "w": "needs the speed of a wheel",
         "g": "a driven wheel needs something to be held against: a free wheel, an inertial sensor or GNSS",
+        "s": "without an inertial sensor or GNSS nothing tells the slip of a driven wheel from a change of speed",
         "m": "GNSS alone does not see the first centimetre of a launch",
         "p": "between GNSS fixes only driven wheels tell the speed, and under power they run fast",
         "r": "GNSS alone does not see the car come to rest",
@@ -47,14 +48,14 @@ free wheels, driven wheels, inertial         . . . . . . . . . .
 free wheels, driven wheels, gnss             . a . b a . . . . .
 free wheels, inertial, gnss                  . . d . . . . . . .
 driven wheels, inertial, gnss                . . . . . . . . . .
-free wheels, driven wheels                   . a . . a . . . o .
+free wheels, driven wheels                   . a s . a . . . o .
 free wheels, inertial                        . . d . . . . . . .
 free wheels, gnss                            . a d b a . . . . .
 driven wheels, inertial                      . . . . . . . . . .
 driven wheels, gnss                          p a p b a . . . . .
 inertial, gnss                               . . d . . w . . . .
 free wheels                                  . a d . a . . . o .
-driven wheels                                . a g . a g . . o .
+driven wheels                                g a g g a g . . o o
 inertial                                     A A A A A A A A A A
 gnss                                         m a d r a w . . . y
 """
