@@ -42,6 +42,7 @@ def check_tasks(
     for controller in electronics.controllers:
         works, unknown = sets[controller.name]
         cores = controller.profile.cores
+        works = tuple(work for work in works if work.core < cores)  # a core that is not there: see no-core
         bounds = responses(works, cores, switch=controller.profile.switch)
         tasks = by_controller[controller.name]
         rows = [_response(task, bounds.get(task.name), measured or {}) for task in tasks]
