@@ -320,7 +320,7 @@ def test_an_unknown_name_is_not_a_figure() -> None:
 
 def test_figures_with_too_wide_an_interval_are_refused() -> None:
     day = Day().rest(1.0).launch(5.0, 4.0).brake_to_rest(8.0).rest(0.5)
-    recording, motion = recording_of(day), motion_of(day, sensors=("driven wheels",))
+    recording, motion = recording_of(day), motion_of(day, sensors=("driven wheels", "inertial"))
     runs = find_runs(recording, motion, made_car())
     patch = pytest.MonkeyPatch()
     patch.setattr("fifthwheel.motion.draw_motion", lambda *a, **k: draws_around(*a, **k, radius_sd=0.2))
