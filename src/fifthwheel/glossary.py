@@ -6,6 +6,7 @@ argument and channel names to them.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -146,7 +147,34 @@ def _boards() -> Iterator[Entry]:
 
 _ALL = (_wheels, _inertial, _gnss, _commands, _motors, _boards)
 
-CHANNELS: Mapping[str, Entry] = MappingProxyType({entry.name: entry for entries in _ALL for entry in entries()})
+TASK_TIME = re.compile(r"task_time_([a-z0-9]+(?:_[a-z0-9]+)*)")
+"""Execution times of tasks: a car names its own tasks, so that the channel of each is a word by its form."""
+
+
+class _Channels(Mapping[str, Entry]):
+    """The channels by name: listed ones, and `task_time_` with the name of any task, which are not listed."""
+
+    def __init__(self, listed: Mapping[str, Entry]) -> None:
+        self.listed = listed
+
+    def __getitem__(self, name: str) -> Entry:
+        entry = self.listed.get(name)
+        if entry is not None:
+            return entry
+        task = TASK_TIME.fullmatch(name)
+        if task is None:
+            raise KeyError(name)
+        label = f"execution time of task {task[1].replace('_', ' ')}"
+        return Entry(name, "s", label, 0.0, 100.0, name)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.listed)
+
+    def __len__(self) -> int:
+        return len(self.listed)
+
+
+CHANNELS: Mapping[str, Entry] = _Channels({entry.name: entry for entries in _ALL for entry in entries()})
 
 MOTION: Mapping[str, tuple[str, str]] = MappingProxyType(
     {

@@ -9,7 +9,7 @@ from dataclasses import replace
 from typing import Any
 
 from fifthwheel.car.document import value_text
-from fifthwheel.car.rules import Rule, RuleError, to_choice, to_name, to_quantity, to_whole
+from fifthwheel.car.rules import Rule, RuleError, to_channel, to_choice, to_name, to_quantity, to_whole
 from fifthwheel.errors import nearest
 from fifthwheel.glossary import CHANNELS
 
@@ -70,11 +70,7 @@ def _wholes(rule: Rule, value: Any) -> tuple[int, ...]:
 
 
 def _channels(rule: Rule, value: Any) -> tuple[str, ...]:
-    return _list(value, f"a list of channels, such as {rule.shown}", _channel)
-
-
-def _channel(value: Any) -> str:
-    return to_choice(tuple(CHANNELS), value, "a channel name of the glossary")
+    return _list(value, f"a list of channels, such as {rule.shown}", to_channel)
 
 
 def _choices(rule: Rule, value: Any) -> tuple[str, ...]:
@@ -148,7 +144,7 @@ def _sizes(rule: Rule, value: Any) -> Mapping[str, float]:
             raise RuleError('a difference, such as "0.1 K"', value_text(entry))
         return _amount(Rule("amount", "", unit, above=0.0), entry)
 
-    return _table(value, f"a table of channels, such as {rule.shown}", _channel, size)
+    return _table(value, f"a table of channels, such as {rule.shown}", to_channel, size)
 
 
 def _pins(rule: Rule, value: Any) -> Mapping[str, int]:

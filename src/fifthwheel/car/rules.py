@@ -83,7 +83,7 @@ def convert(rule: Rule, value: Any) -> Any:
         case "choice":
             return to_choice(rule.choices, value)
         case "channel":
-            return to_choice(tuple(CHANNELS), value, "a channel name of the glossary")
+            return to_channel(value)
         case "date":
             return _date(value)
         case "file":
@@ -262,6 +262,13 @@ def to_choice(choices: Sequence[str], value: Any, what: str = "") -> str:
         close = nearest(value, choices) if isinstance(value, str) else ""
         raise RuleError(listed, value_text(value) + close)
     return value
+
+
+def to_channel(value: Any) -> str:
+    """Return the name of a channel of the glossary, or raise RuleError with the nearest."""
+    if isinstance(value, str) and value in CHANNELS:
+        return value
+    return to_choice(tuple(CHANNELS), value, "a channel name of the glossary")
 
 
 def _date(value: Any) -> str:

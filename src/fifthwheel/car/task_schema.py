@@ -53,7 +53,12 @@ class WorkKeys(TomlTable):
     ] = None
     measured: Annotated[
         str | None,
-        Rule("name", "Logged channel that tells its execution time.", derived="none", shown="loop_time"),
+        Rule(
+            "channel",
+            "Logged channel that tells its execution time, such as task_time_ and its name.",
+            derived="none",
+            shown="task_time_wheel_speeds",
+        ),
     ] = None
     jitter: Annotated[
         float | None,

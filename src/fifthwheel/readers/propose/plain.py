@@ -33,6 +33,7 @@ _TYPICAL: dict[str, tuple[float, float]] = {
     "gnss_horizontal_accuracy": (0.005, 60.0), "gnss_vertical_accuracy": (0.005, 90.0), "gnss_speed_accuracy": (0.01,
     5.0),
     "gnss_velocity": (1.0, 50.0), "speed_setpoint": (1.0, 50.0), "time_step": (2e-4, 1.0), "loop_time": (1e-5, 0.1),
+    "task_time": (1e-6, 0.1),
     "battery_charge": (1.0, 60e3), "mag_": (5e-6, 2e-4), "gnss_satellites": (3.0, 60.0), "gnss_hdop": (0.4, 20.0),
     "gnss_vdop": (0.4, 20.0), "gnss_pdop": (0.4, 20.0), "gnss_fix": (0.5, 6.0), "roll": (0.005, 3.2), "pitch": (0.005,
     3.2), "yaw": (0.3, 6.4),

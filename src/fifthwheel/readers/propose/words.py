@@ -265,6 +265,9 @@ def read_header(text: str, units_cell: str = "") -> Words:
         return Words(text, (), unit_of(units_cell), frozenset())
     plain, unit = _cut_unit(text)
     unit = unit_of(units_cell) or unit
+    task = re.fullmatch(r"(task_time_[a-z0-9_]+?)(?:_(us|ms|ns|s))?", plain.strip().lower())
+    if task is not None and task[1] in CHANNELS:
+        return Words(text, ((task[1], 0.97),), unit or task[2] or "", frozenset())
     best: Words | None = None
     for tokens, found in _readings(plain, unit):
         words = _interpret(text, tokens, found)
