@@ -1,4 +1,7 @@
-"""Response times against published sets, against the simulation, and priorities against exhaustive search."""
+"""Response times against published sets, against the simulation, and priorities against exhaustive search.
+
+Published sets: tests/published/response_times.csv, each with its source and whether it is from memory.
+"""
 
 from __future__ import annotations
 
@@ -12,7 +15,7 @@ import numpy as np
 import pytest
 
 from fifthwheel.plan.priorities import assign_priorities, fits
-from fifthwheel.plan.response import liu_layland, response_iterates, response_time, responses
+from fifthwheel.plan.response import inheritance_blocking, liu_layland, response_iterates, response_time, responses
 from fifthwheel.plan.simulate import simulate
 from fifthwheel.plan.taskset import Hold, Work
 
@@ -20,56 +23,77 @@ with (Path(__file__).parents[1] / "published" / "response_times.csv").open(encod
     ROWS = list(csv.DictReader(file))
 
 
-def works(text: str) -> list[Work]:
-    """C T [D [J]] of each task, most urgent first."""
-    rows = [[float(word) for word in one.split()] for one in text.split(";")]
-    return [
-        Work(f"t{i}", 0, 100 - i, row[0], row[1], row[2] if len(row) > 2 else row[1], row[3] if len(row) > 3 else 0.0)
-        for i, row in enumerate(rows)
-    ]
+def of(quantity: str) -> list[dict[str, str]]:
+    return [row for row in ROWS if row["quantity"] == quantity]
 
 
-@pytest.mark.parametrize("row", ROWS, ids=lambda row: f"{row['id']} [{row['mark']}]")
+def named(row: dict[str, str]) -> str:
+    return f"{row['id']} [{row['mark']}]"
+
+
+def numbers(text: str) -> list[float]:
+    return [float(word) for word in text.split(";")]
+
+
+def rows_of(text: str) -> list[tuple[float, float, float, float, float]]:
+    """C T [D [J [B]]] of each task, most urgent first: (C, T, D, J, B)."""
+    found = []
+    for one in text.split(";"):
+        row = [float(word) for word in one.split()]
+        found.append((row[0], row[1], *(row[2:] or row[1:2]), *[0.0] * (5 - max(len(row), 3))))
+    return found  # type: ignore[return-value]
+
+
+@pytest.mark.parametrize("row", of("response"), ids=named)
 def test_published_response_times(row: dict[str, str]) -> None:
-    tasks = works(row["tasks"])
-    bounds = responses(tasks, 1)
-    found = [bounds[task.name].response for task in tasks]
-    assert found == pytest.approx(
-        [float(x) for x in row["expected"].split(";")], rel=max(float(row["tolerance"]), 1e-15)
-    )
-
-
-def test_liu_layland_bound() -> None:
-    """RT-01: Liu & Layland 1973."""
-    assert [liu_layland(n) for n in range(1, 6)] == pytest.approx(
-        [1.0, 0.828427, 0.779763, 0.756828, 0.743492], abs=1e-6
-    )
-
-
-def test_iterates() -> None:
-    """RT-02: iterates of the third task (Joseph & Pandya 1986)."""
-    assert list(response_iterates(5, [(3, 7, 0), (3, 12, 0)])) == pytest.approx([5, 11, 14, 17, 20, 20])
-
-
-def test_blocking() -> None:
-    """RT-06 with B = (1, 1, 0): Sha, Rajkumar & Lehoczky 1990. RT-09: the same of six tasks, by hand."""
-    sets = [(1, 4, 1), (2, 6, 1), (3, 13, 0)]
+    tasks = rows_of(row["tasks"])
     found = [
-        response_time(c, [(x, t, 0.0) for x, t, _ in sets[:i]], period=p, blocking=b)
-        for i, (c, p, b) in enumerate(sets)
+        response_time(c, [(x, t, k) for x, t, _, k, _ in tasks[:i]], period=p, blocking=b, jitter=j)
+        for i, (c, p, _, j, b) in enumerate(tasks)
     ]
-    assert found == [2, 4, 10]
-    six = [(0.12, 1, 0.05), (0.2, 2, 0), (0.5, 5, 0), (0.3, 5, 0.2), (1.2, 5, 0), (4, 50, 0)]
-    found = [
-        response_time(c, six[:i], period=t, blocking=0.3 if i < 5 else 0.0, jitter=j) for i, (c, t, j) in enumerate(six)
-    ]
-    assert found == pytest.approx([0.47, 0.62, 1.24, 1.74, 3.18, 13.08], rel=1e-9)
+    assert found == pytest.approx(numbers(row["expected"]), rel=max(float(row["tolerance"]), 1e-15))
+    if not any(blocked for *_, blocked in tasks):
+        bounds = responses([Work(f"t{i}", 0, 100 - i, c, p, d, j) for i, (c, p, d, j, _) in enumerate(tasks)], 1)
+        assert [bound.response for bound in bounds.values()] == pytest.approx(found, rel=1e-15)
 
 
-def test_a_job_that_outlasts_its_period() -> None:
-    """Lehoczky 1990: C, T = (26, 70), (62, 100): responses of the second
-    task's jobs are 114, 102, 116, ..., worst 118."""
-    assert response_time(62, [(26, 70, 0)], period=100) == pytest.approx(118)
+@pytest.mark.parametrize("row", of("utilisation bound"), ids=named)
+def test_liu_layland_bound(row: dict[str, str]) -> None:
+    found = [liu_layland(int(n)) for n in numbers(row["tasks"])]
+    assert found == pytest.approx(numbers(row["expected"]), abs=float(row["tolerance"]))
+
+
+@pytest.mark.parametrize("row", of("iterates"), ids=named)
+def test_iterates(row: dict[str, str]) -> None:
+    *above, last = rows_of(row["tasks"])
+    found = list(response_iterates(last[0], [(c, t, j) for c, t, _, j, _ in above]))
+    assert found == pytest.approx(numbers(row["expected"]))
+
+
+def test_blocking_is_the_smaller_of_one_hold_a_task_and_one_a_thing() -> None:
+    """Sha, Rajkumar & Lehoczky 1990: at most one critical section of each lower task, at most one of each thing."""
+    ceilings = {"a": 9, "b": 9, "c": 1}
+    one_task = [[("a", 3), ("b", 2)]]
+    assert inheritance_blocking(5, one_task, ceilings) == 3
+    one_thing = [[("a", 3)], [("a", 2)]]
+    assert inheritance_blocking(5, one_thing, ceilings) == 3
+    both = [[("a", 3), ("b", 1)], [("b", 2)]]
+    assert inheritance_blocking(5, both, ceilings) == 5
+    assert inheritance_blocking(5, [[("c", 8)]], ceilings) == 0
+    assert inheritance_blocking(10, both, ceilings) == 0
+
+
+def test_blocking_on_one_core_is_that_formula() -> None:
+    """Three tasks that share two mutexes: by hand, top waits for the longer hold of low or for one of each thing."""
+    tasks = [
+        Work("top", 0, 3, 1e-3, 0.1, 0.1, holds=(Hold("a", "mutex", 1e-4), Hold("b", "mutex", 1e-4))),
+        Work("middle", 0, 2, 2e-3, 0.1, 0.1, holds=(Hold("a", "mutex", 5e-4),)),
+        Work("low", 0, 1, 3e-3, 0.1, 0.1, holds=(Hold("a", "mutex", 4e-4), Hold("b", "mutex", 3e-4))),
+    ]
+    blocking = {name: dict(bound.parts)["blocking"] for name, bound in responses(tasks, 1).items()}
+    assert blocking == {
+        "top": pytest.approx(8e-4), "middle": pytest.approx(4e-4), "low": pytest.approx(0.0, abs=1e-15)
+    }  # fmt: skip
 
 
 def test_overload_never_ends() -> None:

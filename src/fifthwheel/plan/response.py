@@ -21,12 +21,14 @@ import math
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import TypeVar
 
 from fifthwheel.plan.taskset import UNPINNED, Work
 
 STEPS = 20_000
 ROUNDS = 60
 NEVER = 10**16
+Time = TypeVar("Time", int, float)
 Term = tuple[int, int, int]
 """(execution, period, jitter) [ns] of what may run in a window: ceil((window + jitter) / period) * execution."""
 
@@ -103,23 +105,21 @@ def global_response_time(
     return _seconds(_global_window(own, (), others, cores))
 
 
-def inheritance_blocking(
-    level: int, lower: Iterable[Iterable[tuple[str, float]]], ceilings: Mapping[str, int]
-) -> float:  # fmt: skip
-    """Return the blocking [s] of a task by the lower tasks of its core under priority inheritance.
+def inheritance_blocking(level: int, lower: Iterable[Iterable[tuple[str, Time]]], ceilings: Mapping[str, int]) -> Time:
+    """Return the blocking of a task by the lower tasks of its core under priority inheritance, in the unit of holds.
 
-    lower: of each lower task, the things it holds and how long [s]. ceilings: thing -> level of its most urgent user.
+    lower: of each lower task, the things it holds and how long. ceilings: thing -> level of its most urgent user.
     min(sum over tasks of the longest hold, sum over things of the longest hold), of things whose ceiling reaches the
     task's level (Sha, Rajkumar & Lehoczky 1990); holds do not nest.
     """
-    by_thing: dict[str, float] = {}
-    by_task = 0.0
+    by_thing: dict[str, Time] = {}
+    by_task: Time = 0
     for holds in lower:
-        longest = 0.0
+        longest: Time = 0
         for thing, hold in holds:
             if ceilings.get(thing, level - 1) >= level:
                 longest = max(longest, hold)
-                by_thing[thing] = max(by_thing.get(thing, 0.0), hold)
+                by_thing[thing] = max(by_thing.get(thing, 0), hold)
         by_task += longest
     return min(by_task, sum(by_thing.values()))
 
@@ -318,19 +318,10 @@ def _local_blocking(row: _Row, house: _House) -> int:
     """Return what lower tasks pinned to the row's core, or in a spinlock there, may hold it up, once."""
     level = row.work.level
     lower = [other for other in house.pinned[row.work.core] if other.work.level < level]
-    by_thing: dict[str, int] = {}
-    by_task = 0
-    masked = 0
-    for other in lower:
-        longest = 0
-        for thing, guard, hold in other.held:
-            if guard == "mutex" and house.ceilings[thing] >= level:
-                longest = max(longest, hold)
-                by_thing[thing] = max(by_thing.get(thing, 0), hold)
-        by_task += longest
-    for other in [*lower, *(other for other in house.unpinned if other.work.level < level)]:
-        masked = max([masked, *(hold + _spin(other, thing, house) for thing, g, hold in other.held if g == "spinlock")])
-    return min(by_task, sum(by_thing.values())) + masked
+    loose = [other for other in house.unpinned if other.work.level < level]
+    holds = [[(thing, hold) for thing, guard, hold in other.held if guard == "mutex"] for other in lower]
+    masked = max((_masked(other, house) for other in (*lower, *loose)), default=0)
+    return inheritance_blocking(level, holds, house.ceilings) + masked
 
 
 def _wait(row: _Row, thing: str, house: _House) -> int:
