@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
@@ -38,16 +39,16 @@ def _ram(electronics: Electronics, controller: Controller, tasks: list[Task]) ->
     card = electronics.card
     buffer = card.buffer if card is not None and card.controller == controller.name else 0
     used, ram = stacks + controller.ram_used + buffer, controller.profile.ram
-    if used <= FULL * ram:
+    if used <= FULL * ram + 1e-6:
         return
-    spare = used - FULL * ram
+    spare = math.ceil(used - FULL * ram - 1e-6)
     yield tell(
         "memory", "fault" if used > ram else "warning",
         place_of(electronics, controller.lines, "ram_used", f"controller {controller.name}"),
         f"{controller.name} needs {used} B: {stacks} B of stacks, {controller.ram_used} B of data and {buffer} B of "
         f"the card's buffer; it has {ram} B",
         cause="more is asked for than there is" if used > ram else f"less than {1.0 - FULL:.0%} is left",
-        change=f"take {spare:.0f} B off stacks, ram_used or the card's buffer, or move tasks to the other controller",
+        change=f"take {spare} B off stacks, ram_used or the card's buffer, or move tasks to the other controller",
         numbers={"used_B": used, "ram_B": ram},
     )  # fmt: skip
 
