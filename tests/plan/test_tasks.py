@@ -93,6 +93,7 @@ def test_what_the_cure_names_passes(plan: Electronics, share: float, check: str)
 def cures(plan: Electronics, name: str, remedy: str) -> Iterator[Electronics]:
     """Each change that a cure of a late task names, made."""
     execution = amount(remedy, "set execution to")
+    assert (execution is not None) == ("set execution to" in remedy), remedy
     deadline, both = amount(remedy, "set deadline to"), amount(remedy, "set deadline and period to")
     if execution is not None:
         yield changed(plan, name, lambda one: replace(one, execution=execution))

@@ -38,7 +38,8 @@ HEADERS = [
     "air_pressure", "hPa"),
     ("brake_temp_fl_C", "brake_temperature_fl", "degC"), ("5V rail", "supply_voltage", ""), ("rssi", "radio_signal",
     ""), ("dt_us", "time_step", "us"),
-    ("enc_rl", "wheel_angle_rl", ""), ("micros", "clock", "us"), ("task_time_wheels", "task_time_wheels", ""), ("task_time_wheel_speeds_us", "task_time_wheel_speeds", "us"),
+    ("enc_rl", "wheel_angle_rl", ""), ("micros", "clock", "us"),
+    ("task_time_wheels", "task_time_wheels", ""), ("task_time_wheel_speeds_us", "task_time_wheel_speeds", "us"),
     ("Zeit [ms]", "clock", "ms"), ("temps_s", "clock",
     "s"), ("t", "clock", ""),
 ]  # fmt: skip

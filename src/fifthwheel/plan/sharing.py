@@ -312,8 +312,8 @@ def _timer(
         moved = [f"timer of {thing.name} to {one}" for thing, one in zip(things[1:], free, strict=False)]
         yield tell(
             "timer-taken-twice", "fault", place,
-            f"{' and '.join(thing.name for thing in things)} all take hardware timer {number} of {controller.name}: "
-            "the last to start stops the others",
+            f"{' and '.join(thing.name for thing in things)} take the same hardware timer {number} of "
+            f"{controller.name}: the last to start stops what ran before",
             cause="libraries choose a timer and do not ask",
             change=f"set {' and '.join(moved)}" if len(moved) == len(things) - 1 else "use another library",
         )  # fmt: skip
