@@ -192,8 +192,15 @@ _json = click.option("--json", "as_json", is_flag=True, help="Print JSON (docs/j
 @click.option(
     "--vary", "varied", multiple=True, metavar="KEY=LOW..HIGH", help="Say what breaks where; twice gives a grid of two."
 )
+@click.option(
+    "--measured",
+    "session",
+    metavar="SESSION",
+    type=click.Path(path_type=Path),
+    help="Take execution times that car.toml does not state from this recording.",
+)
 @_json
-def plan(car: Path, report: bool, assign: bool, varied: tuple[str, ...], as_json: bool) -> None:
+def plan(car: Path, report: bool, assign: bool, varied: tuple[str, ...], session: Path | None, as_json: bool) -> None:
     """Prove the electronics of CAR on paper: controllers, buses, tasks, link, card, pins, wires, supply.
 
     Exit status 1 when a finding is a fault.
@@ -202,12 +209,15 @@ def plan(car: Path, report: bool, assign: bool, varied: tuple[str, ...], as_json
     from fifthwheel.generate import plan_with_results
     from fifthwheel.sheet.machine import dump
     from fifthwheel.sheet.plan_machine import plan_as_data
-    from fifthwheel.sheet.plan_text import plan_text
+    from fifthwheel.sheet.plan_text import plan_text, timings_text
 
     described = load_car(car)
     if assign or varied:
         sys.exit(_placed(described, as_json) if assign else _varied(described, varied, as_json))
-    checked = plan_with_results(described)
+    times, worst = _timed(described, session) if session is not None else ({}, None)
+    checked = plan_with_results(described, measured=worst)
+    if times and not as_json:
+        click.echo(timings_text(times))
     click.echo(dump(plan_as_data(checked)) if as_json else plan_text(checked))
     if report:
         from fifthwheel.sheet.plan_page import write_plan_page
@@ -215,6 +225,16 @@ def plan(car: Path, report: bool, assign: bool, varied: tuple[str, ...], as_json
         for path in write_plan_page(checked, described):
             click.echo(f"wrote {path}", err=as_json)
     sys.exit(FAULT_FOUND if any(finding.severity == "fault" for finding in checked.findings) else FINE)
+
+
+def _timed(car: Any, session: Path) -> tuple[Any, Any]:
+    """Return how long each task took in a session's recording, and the worst to reckon with [s]."""
+    from fifthwheel.plan.check import electronics_of
+    from fifthwheel.plan.execution import timings_of, worst_of
+    from fifthwheel.session import open_recording
+
+    times = timings_of(open_recording(session), electronics_of(car))
+    return times, worst_of(times)
 
 
 def _placed(car: Any, as_json: bool) -> int:

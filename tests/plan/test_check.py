@@ -87,6 +87,25 @@ def test_the_command_writes_the_page(tmp_path: Path) -> None:
     assert (tmp_path / "build" / "plan.pdf").read_bytes().startswith(b"%PDF")
 
 
+def test_execution_times_come_from_a_recording(tmp_path: Path) -> None:
+    text = (EXAMPLES / "sound" / "car.toml").read_text(encoding="utf-8")
+    told = re.sub(r'(name = "law"\n(?:.*\n)*?)execution = "[^"]+"', r'\1measured = "task_time_law"', text, count=1)
+    assert told != text
+    (tmp_path / "car.toml").write_text(told, encoding="utf-8")
+    rows = (f"{n * 5000},{200 + n % 50}" for n in range(2000))
+    (tmp_path / "LOG.CSV").write_text("\n".join(["t_us,task_time_law [us]", *rows]) + "\n", encoding="utf-8")
+    run, day = CliRunner(), tmp_path / "sessions" / "day"
+    for words in (["new", "session", tmp_path, "day"], ["read", day, tmp_path / "LOG.CSV"]):
+        done = run.invoke(main, [str(word) for word in words])
+        assert done.exit_code == 0, done.output
+    before = run.invoke(main, ["plan", str(tmp_path)])
+    assert "execution-unknown" in before.output
+    after = run.invoke(main, ["plan", str(tmp_path), "--measured", str(day)])
+    assert after.exit_code == 0, after.output
+    assert "execution-unknown" not in after.output
+    assert re.search(r"law +2000 +22[45] µs +249 µs", after.output), after.output[:600]
+
+
 def test_what_came_back_from_the_workbench_stands_among_the_findings(tmp_path: Path) -> None:
     (tmp_path / "car.toml").write_bytes((EXAMPLES / "sound" / "car.toml").read_bytes())
     car = load_car(tmp_path)

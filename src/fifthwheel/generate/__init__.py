@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -68,9 +69,12 @@ def workbench_findings(car: Car, plan: Plan) -> tuple[Finding, ...]:
     return check_results(workbench_of(car, plan), results) if results.rows else ()
 
 
-def plan_with_results(car: Car) -> Plan:
-    """Return the checked plan of a car, and among its findings what the results from the workbench say."""
-    plan = check_plan(car)
+def plan_with_results(car: Car, *, measured: Mapping[str, float] | None = None) -> Plan:
+    """Return the checked plan of a car, and among its findings what the results from the workbench say.
+
+    measured: as in check_plan.
+    """
+    plan = check_plan(car, measured=measured)
     return replace(plan, findings=worst_first((*plan.findings, *workbench_findings(car, plan))))
 
 

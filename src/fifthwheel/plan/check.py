@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from fifthwheel.car.electronics import Electronics
 from fifthwheel.car.model import Car
@@ -37,13 +37,14 @@ def electronics_of(car: Car) -> Electronics:
     return car.electronics
 
 
-def check_plan(car: Car) -> Plan:
+def check_plan(car: Car, *, measured: Mapping[str, float] | None = None) -> Plan:
     """Return the checked plan of a car's electronics: findings, worst first, and the numbers that they rest on.
 
-    Raises CarError when car.toml describes no electronics.
+    measured: task -> worst-case execution time [s] from a recording (execution.measured_times). Raises CarError when
+    car.toml describes no electronics.
     """
     electronics = electronics_of(car)
-    late, (responses, timelines) = check_tasks(electronics, car)
+    late, (responses, timelines) = check_tasks(electronics, car, measured)
     crowded, buses = check_buses(electronics, car, responses)
     taken, pins = check_pins(electronics, car)
     carried, links = check_link(electronics, car)

@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 from fifthwheel.plan.results import Chain, Plan
 from fifthwheel.sheet.words import findings_text, table_text, wrapped
+
+if TYPE_CHECKING:
+    from fifthwheel.plan.execution import Timing
 
 
 def plan_text(plan: Plan) -> str:
@@ -19,6 +24,17 @@ def plan_text(plan: Plan) -> str:
         parts.append(_card(plan))
     parts.append(_count(plan))
     return "\n\n".join(parts)
+
+
+def timings_text(times: Mapping[str, Timing]) -> str:
+    """Return the execution times that a recording tells, a row a task, and what they are worth."""
+    rows = [
+        [task, str(t.jobs), duration(t.mean), duration(t.largest), duration(t.level) if t.level == t.level else "–"]
+        for task, t in times.items()
+    ]
+    table = table_text(["task", "jobs", "mean", "largest", "once in 10⁹"], rows, 80)
+    told = "\n".join(wrapped(f"{text}.", 80, "") for text in dict.fromkeys(t.caveat for t in times.values()))
+    return f"Execution times as recorded\n{table}\n{told}\n"
 
 
 def duration(seconds: float) -> str:
