@@ -63,7 +63,13 @@ def _inputs(plan: Plan, electronics: Electronics, controller: str) -> list[_Grou
 def _bus_words(bus: Bus, load: BusLoad | None) -> tuple[str, ...]:
     kind = bus.kind.upper() if bus.kind != "analogue" else bus.kind
     taken = f", {percent_text(load.share)} taken" if load else ""
-    return f"{bus.name}: {kind}", f"{_hertz(bus.clock)}{taken}"
+    return f"{bus.name}: {kind}", f"{_speed(bus)}{taken}"
+
+
+def _speed(bus: Bus) -> str:
+    """Return the clock of a bus, the bit rate of one without a clock line."""
+    text = _hertz(bus.clock)
+    return text.replace("Hz", "bit/s") if bus.kind in ("uart", "can") else text
 
 
 def _hertz(value: float) -> str:
