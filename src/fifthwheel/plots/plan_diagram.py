@@ -6,8 +6,10 @@ from dataclasses import dataclass
 
 from fifthwheel.car.electronics import Actuator, Bus, Electronics, Sensor
 from fifthwheel.plan.results import BusLoad, LinkLoad, Plan, RailLoad
+from fifthwheel.plan.told import said
 from fifthwheel.plots.boxes import LINE, Canvas, fitted, percent_text
 from fifthwheel.plots.paper import NARROW, WIDE, Drawing
+from fifthwheel.units import NO_BREAK
 
 PAD = 5.0
 APART = 9.0
@@ -73,10 +75,7 @@ def _speed(bus: Bus) -> str:
 
 
 def _hertz(value: float) -> str:
-    for unit, size in (("MHz", 1e6), ("kHz", 1e3)):
-        if value >= size:
-            return f"{value / size:g}\u00a0{unit}"
-    return f"{value:g}\u00a0Hz"
+    return said(value, "Hz", 4).replace(" ", NO_BREAK)
 
 
 def _sensor_words(sensor: Sensor, rate: float | None) -> str:

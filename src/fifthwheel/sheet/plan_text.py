@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from fifthwheel.plan.results import Chain, Plan
+from fifthwheel.plan.told import said
 from fifthwheel.sheet.words import findings_text, table_text, wrapped
 
 if TYPE_CHECKING:
@@ -39,23 +40,17 @@ def timings_text(times: Mapping[str, Timing]) -> str:
 
 def duration(seconds: float) -> str:
     """Return a time as "1.24 ms", "16 µs" or "1.5 s", "never" when it does not end."""
-    return _prefixed(seconds, (("s", 1.0), ("ms", 1e-3), ("µs", 1e-6))) if math.isfinite(seconds) else "never"
+    return said(seconds, "s").replace(" us", " µs") if math.isfinite(seconds) else "never"
 
 
 def bytes_text(count: float) -> str:
     """Return a number of bytes as "92.2 MB"."""
-    return _prefixed(count, (("GB", 1e9), ("MB", 1e6), ("kB", 1e3), ("B", 1.0)))
-
-
-def _prefixed(value: float, units: tuple[tuple[str, float], ...]) -> str:
-    unit, size = next(((u, s) for u, s in units if abs(value) >= 0.9995 * s), units[-1])
-    digits = value / size
-    return f"{digits:.0f} {unit}" if digits >= 999.5 else f"{digits:.3g} {unit}"
+    return said(count, "B")
 
 
 def rate_text(rate: float) -> str:
     """Return a rate or a clock as "8 MHz", "115 kHz", "7.81 Hz"."""
-    return _prefixed(rate, (("MHz", 1e6), ("kHz", 1e3), ("Hz", 1.0)))
+    return said(rate, "Hz")
 
 
 def percent(share: float) -> str:
