@@ -44,7 +44,9 @@ class Field:
     def missing(self) -> int | None:
         """Return the count that means "no value", None for a floating number."""
         bits = 8 * SIZES[self.type]
-        return {"u": 2**bits - 1, "i": -(2 ** (bits - 1)), "f": None}[self.type[0]]
+        if self.type.startswith("f"):
+            return None
+        return (1 << bits) - 1 if self.type.startswith("u") else -(1 << (bits - 1))
 
 
 TIME = Field("time", "u32", 1e-6, 0.0, "s")
