@@ -30,6 +30,8 @@ void raise(fw::Status status) {
             throw std::domain_error("not positive");
         case fw::Status::too_small:
             throw std::length_error("buffer too small");
+        default:  // nothing bound here returns the others
+            throw std::runtime_error("unexpected status");
     }
 }
 

@@ -10,9 +10,9 @@
 #include <stddef.h>
 #include <stdint.h>
 
-namespace fifthwheel {
+#include <fifthwheel/status.hpp>
 
-enum class Status : uint8_t { ok = 0, bad_argument = 1, not_finite = 2, not_positive = 3, too_small = 4 };
+namespace fifthwheel {
 
 // True when x is neither infinite nor not-a-number.
 template <typename Real>

@@ -1,0 +1,20 @@
+// What came of a call. It cannot be taken for a number or a truth value, and the compiler warns when it is
+// dropped.
+#pragma once
+
+#include <stdint.h>
+
+namespace fifthwheel {
+
+// New values are appended: the numbers are logged.
+enum class [[nodiscard]] Status : uint8_t {
+    ok = 0,
+    bad_argument = 1,  // a null pointer, a size or a setting of a call that cannot be
+    not_finite = 2,
+    not_positive = 3,
+    too_small = 4,     // the caller's buffer
+    bad_checksum = 5,  // bytes that are not what was written or sent
+    other_layout = 6,  // whole, but of another list of channels
+};
+
+}  // namespace fifthwheel
