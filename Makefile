@@ -36,6 +36,7 @@ $(VENV)/.test: requirements/test.txt $(VENV)/.runtime
 
 $(VENV)/.built: $(CORE) $(VENV)/.runtime
 	$(BIN)/python -m pip install --disable-pip-version-check -q --no-build-isolation --no-deps -e .
+	$(BIN)/python -m compileall -q src
 	touch $@
 
 lock:

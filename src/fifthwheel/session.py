@@ -120,8 +120,6 @@ def _opened(session: str | Path) -> tuple[Car, Session, Recording]:
     with ThreadPoolExecutor(1) as beside:
         reading = beside.submit(open_recording, session)
         _, car, described = _load(session)
-        import scipy.special  # noqa: F401
-
         import fifthwheel.belief
         import fifthwheel.uncertainty  # noqa: F401
 
@@ -133,9 +131,11 @@ def measure_recording(
 ) -> Measured:
     """Return motion, runs, figures and findings of a recording in memory.
 
-    The findings are looked for in a second thread meanwhile: the core and numpy leave the interpreter to it.
+    The findings are looked for in a second thread meanwhile: the core and numpy leave the interpreter to it. So is
+    imported what the figures need later.
     """
     from concurrent.futures import ThreadPoolExecutor
+    from importlib import import_module
 
     from fifthwheel.belief import question
     from fifthwheel.motion import estimate_motion
@@ -144,6 +144,7 @@ def measure_recording(
 
     with ThreadPoolExecutor(1) as beside:
         examined = beside.submit(_examined, recording, car)
+        beside.submit(import_module, "scipy.special")
         motion = estimate_motion(recording, car, progress=progress)
         runs = find_runs(recording, motion, car, session)
         doubts = beside.submit(question, recording, motion, runs, car)
