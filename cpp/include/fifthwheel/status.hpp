@@ -15,6 +15,8 @@ enum class [[nodiscard]] Status : uint8_t {
     too_small = 4,     // the caller's buffer
     bad_checksum = 5,  // bytes that are not what was written or sent
     other_layout = 6,  // whole, but of another list of channels
+    storage = 7,       // the card did not read or write
+    full = 8,          // no room is left
 };
 
 }  // namespace fifthwheel

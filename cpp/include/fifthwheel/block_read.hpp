@@ -1,0 +1,207 @@
+// Card image on the laptop: which blocks are whole, which records they hold, and the records as columns.
+//
+// Bytes in memory in, columns of the caller's out; nothing is allocated. A block counts only when its check
+// holds, so a damaged block costs its own rows and no others. Fields are copied in batches of records that
+// stay in the cache.
+#pragma once
+
+#include <math.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include <fifthwheel/block.hpp>
+#include <fifthwheel/bytes.hpp>
+#include <fifthwheel/status.hpp>
+
+namespace fifthwheel {
+
+// The check of block.hpp, for `next_block` to be given a quicker one where the host has it.
+struct TableCrc {
+    uint32_t operator()(const uint8_t* data, size_t size) const { return crc32(data, size); }
+};
+
+// Find the next whole block that begins in [at, until) of an image of `size` bytes. True: `at` is where it
+// begins, go on behind it. False: none. `broken` counts places where a header is but the check fails. Blocks
+// need not lie at multiples of anything: sectors may be missing before them.
+template <typename Crc = TableCrc>
+bool next_block(const uint8_t* data, size_t size, size_t until, size_t& at, BlockHeader& h, size_t& broken,
+                Crc crc = Crc{}) {
+    while (at < until && at < size) {
+        if (read_block_header(data + at, size - at, h)) {
+            const size_t checked = h.bytes - block_check_bytes;
+            if (crc(data + at, checked) == get_u32(data + at + checked)) return true;
+            ++broken;
+        }
+        ++at;
+        if (at >= until || at >= size) return false;
+        const void* found = __builtin_memchr(data + at, int(block_magic & 0xFFU), until - at);
+        if (found == nullptr) return false;
+        at = size_t(static_cast<const uint8_t*>(found) - data);
+    }
+    return false;
+}
+
+enum class FieldType : uint8_t { u8 = 0, i8, u16, i16, u32, i32, u64, i64, f32, f64 };
+constexpr size_t field_types = 10;
+
+constexpr size_t field_bytes(FieldType type) {
+    constexpr size_t bytes[field_types] = {1, 1, 2, 2, 4, 4, 8, 8, 4, 8};
+    return bytes[size_t(type)];
+}
+
+// One column. as_counts: as it lies in the record, `to` of the field's own type. Else in SI: `to` of doubles,
+// offset + scale * count, not-a-number where the count says that there is no value. The time becomes seconds
+// of the board.
+struct ColumnPlan {
+    FieldType type = FieldType::u8;
+    bool as_counts = false;
+    uint16_t place = 0;  // of the field in the record, without its id
+    double scale = 1.0;
+    double offset = 0.0;
+    void* to = nullptr;
+};
+
+// One kind of record. time: microseconds of the board since its start, wraps undone; may be null.
+struct RecordPlan {
+    uint16_t bytes = 0;  // without the id
+    const ColumnPlan* columns = nullptr;
+    size_t column_count = 0;
+    int64_t* time = nullptr;
+};
+
+// The kinds of a layout: id -> index of its RecordPlan, -1 for ids that the layout does not have.
+struct RecordKinds {
+    int16_t kind[256];
+    uint16_t bytes[256];  // with the id
+};
+
+// Count the records of a block by kind, adding to `counts`. other_layout: an id that the layout does not
+// have, or a record that does not end in the block: what lies behind cannot be read.
+inline Status count_records(const uint8_t* block, const BlockHeader& h, const RecordKinds& kinds,
+                            uint32_t* counts) {
+    const uint8_t* p = block + block_header_bytes;
+    const uint8_t* end = p + h.used;
+    while (p < end && *p != block_end) {
+        const int16_t kind = kinds.kind[*p];
+        if (kind < 0 || kinds.bytes[*p] > size_t(end - p)) return Status::other_layout;
+        p += kinds.bytes[*p];
+        ++counts[kind];
+    }
+    return Status::ok;
+}
+
+template <typename T>
+inline T load_field(const uint8_t* from) {
+    static_assert(__BYTE_ORDER__ == __ORDER_LITTLE_ENDIAN__, "a little-endian host");
+    T x;
+    __builtin_memcpy(&x, from, sizeof x);
+    return x;
+}
+
+template <typename T>
+constexpr bool is_missing(T x) {
+    if constexpr (T(0.5) != T(0)) {
+        return false;  // a floating number says it itself
+    } else if constexpr (T(-1) < T(0)) {
+        return x == T(uint64_t(1) << (8 * sizeof(T) - 1));
+    } else {
+        return x == T(-1);
+    }
+}
+
+template <typename T>
+inline void copy_column(const uint8_t* const* records, size_t count, const ColumnPlan& column, size_t row) {
+    const size_t place = column.place;
+    if (column.as_counts) {
+        T* to = static_cast<T*>(column.to) + row;
+        for (size_t i = 0; i < count; ++i) to[i] = load_field<T>(records[i] + place);
+        return;
+    }
+    double* to = static_cast<double*>(column.to) + row;
+    const double scale = column.scale;
+    const double offset = column.offset;
+    for (size_t i = 0; i < count; ++i) {
+        const T x = load_field<T>(records[i] + place);
+        const double value = offset + scale * double(x);
+        to[i] = is_missing(x) ? double(NAN) : value;
+    }
+}
+
+inline void copy_any_column(const uint8_t* const* records, size_t count, const ColumnPlan& column,
+                            size_t row) {
+    switch (column.type) {
+        case FieldType::u8:
+            return copy_column<uint8_t>(records, count, column, row);
+        case FieldType::i8:
+            return copy_column<int8_t>(records, count, column, row);
+        case FieldType::u16:
+            return copy_column<uint16_t>(records, count, column, row);
+        case FieldType::i16:
+            return copy_column<int16_t>(records, count, column, row);
+        case FieldType::u32:
+            return copy_column<uint32_t>(records, count, column, row);
+        case FieldType::i32:
+            return copy_column<int32_t>(records, count, column, row);
+        case FieldType::u64:
+            return copy_column<uint64_t>(records, count, column, row);
+        case FieldType::i64:
+            return copy_column<int64_t>(records, count, column, row);
+        case FieldType::f32:
+            return copy_column<float>(records, count, column, row);
+        case FieldType::f64:
+            return copy_column<double>(records, count, column, row);
+    }
+}
+
+// Collects the records of one kind and hands them to the columns in batches.
+class RecordBatch {
+  public:
+    static constexpr size_t most = 256;  // records: 64 KiB of 250-byte ones
+
+    void begin(const RecordPlan& plan, size_t row) {
+        plan_ = &plan;
+        row_ = row;
+        count_ = 0;
+    }
+    void add(const uint8_t* record, uint64_t block_time) {
+        record_[count_] = record;
+        block_time_[count_] = block_time;
+        if (++count_ == most) flush();
+    }
+    void flush() {
+        if (plan_ == nullptr || count_ == 0) return;
+        if (plan_->time != nullptr) {
+            for (size_t i = 0; i < count_; ++i) {
+                const uint32_t low = get_u32(record_[i]);
+                plan_->time[row_ + i] =
+                    int64_t(block_time_[i]) + int64_t(int32_t(low - uint32_t(block_time_[i])));
+            }
+        }
+        for (size_t c = 0; c < plan_->column_count; ++c)
+            copy_any_column(record_, count_, plan_->columns[c], row_);
+        row_ += count_;
+        count_ = 0;
+    }
+
+  private:
+    const RecordPlan* plan_ = nullptr;
+    size_t row_ = 0;
+    size_t count_ = 0;
+    const uint8_t* record_[most];
+    uint64_t block_time_[most];
+};
+
+// Hand the records of a whole block to the batches, one of them per kind.
+inline void split_records(const uint8_t* block, const BlockHeader& h, const RecordKinds& kinds,
+                          RecordBatch* batches) {
+    const uint8_t* p = block + block_header_bytes;
+    const uint8_t* end = p + h.used;
+    while (p < end && *p != block_end) {
+        const int16_t kind = kinds.kind[*p];
+        if (kind < 0 || kinds.bytes[*p] > size_t(end - p)) return;
+        batches[kind].add(p + 1, h.time);
+        p += kinds.bytes[*p];
+    }
+}
+
+}  // namespace fifthwheel
