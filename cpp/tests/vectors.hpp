@@ -19,8 +19,9 @@ class Vectors {
             std::istringstream words(line);
             std::string key;
             words >> key;
+            auto& row = values_[key];  // there even when no number follows
             double value = 0;
-            while (words >> value) values_[key].push_back(value);
+            while (words >> value) row.push_back(value);
         }
     }
     const std::vector<double>& at(const std::string& key) const { return values_.at(key); }
