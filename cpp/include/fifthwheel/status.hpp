@@ -17,6 +17,10 @@ enum class [[nodiscard]] Status : uint8_t {
     other_layout = 6,  // whole, but of another list of channels
     storage = 7,       // the card did not read or write
     full = 8,          // no room is left
+    out_of_range = 9,  // a value that a setting does not allow, or a step that a wheel cannot make
+    unknown = 10,      // no such setting
+    no_answer = 11,    // nothing that answers a question has come yet
+    device = 12,       // the other end says that it has an error
 };
 
 }  // namespace fifthwheel
