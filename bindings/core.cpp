@@ -13,6 +13,8 @@
 namespace nb = nanobind;
 namespace fw = fifthwheel;
 
+void bind_block(nb::module_& m);  // block.cpp
+
 namespace {
 
 template <typename T>
@@ -336,4 +338,5 @@ NB_MODULE(_core, m) {
     m.def("smooth_linear", &smooth_linear);
     m.def("unwrap_angle", &unwrap);
     m.def("unwrap_angle_aided", &unwrap_aided);
+    bind_block(m);
 }

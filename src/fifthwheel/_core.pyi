@@ -89,3 +89,29 @@ def unwrap_angle_aided(
     arg4: float,
     /,
 ) -> None: ...
+def card_index(
+    arg: Annotated[NDArray[numpy.uint8], {"shape": (None,), "order": "C", "device": "cpu", "writable": False}], /
+) -> tuple[bytes, int]: ...
+def card_count(
+    arg0: Annotated[NDArray[numpy.uint8], {"shape": (None,), "order": "C", "device": "cpu", "writable": False}],
+    arg1: Annotated[NDArray[numpy.uint64], {"order": "C", "device": "cpu", "writable": False}],
+    arg2: Annotated[NDArray[numpy.int16], {"order": "C", "device": "cpu", "writable": False}],
+    arg3: Annotated[NDArray[numpy.uint16], {"order": "C", "device": "cpu", "writable": False}],
+    arg4: Annotated[NDArray[numpy.uint32], {"order": "C", "device": "cpu"}],
+    arg5: Annotated[NDArray[numpy.uint8], {"order": "C", "device": "cpu"}],
+    /,
+) -> None: ...
+def card_decode(
+    arg0: Annotated[NDArray[numpy.uint8], {"shape": (None,), "order": "C", "device": "cpu", "writable": False}],
+    arg1: Annotated[NDArray[numpy.uint64], {"order": "C", "device": "cpu", "writable": False}],
+    arg2: Annotated[NDArray[numpy.int16], {"order": "C", "device": "cpu", "writable": False}],
+    arg3: Annotated[NDArray[numpy.uint16], {"order": "C", "device": "cpu", "writable": False}],
+    arg4: Annotated[NDArray[numpy.uint32], {"order": "C", "device": "cpu", "writable": False}],
+    arg5: list[Any],
+    /,
+) -> None: ...
+def card_crc32(
+    arg: Annotated[NDArray[numpy.uint8], {"shape": (None,), "order": "C", "device": "cpu", "writable": False}], /
+) -> int: ...
+
+card_folds: bool

@@ -6,7 +6,7 @@ loses nothing (readings of sensors), float64 for time and results.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -220,3 +220,89 @@ def unwrap_angle_aided(angle: Floats, speed: Floats, t: Floats, turn: float = 2.
     a, s, x = (np.ascontiguousarray(c, dtype=np.float64) for c in (angle, speed, t))
     _core.unwrap_angle_aided(a, s, x, turned, turn)
     return turned
+
+
+BLOCK_FOUND = np.dtype(
+    [
+        ("at", "<u8"), ("recording", "<u8"), ("layout", "<u8"), ("time", "<u8"), ("number", "<u4"), ("lost", "<u4"),
+        ("bytes", "<u4"), ("boot", "<u2"), ("used", "<u2"), ("count", "<u2"), ("reset_cause", "u1"), ("kind", "u1"),
+    ]
+)  # fmt: skip
+"""A whole block of a card image: where it lies and what its header says (cpp/include/fifthwheel/block.hpp)."""
+BLOCK_HEADER_BYTES = 48
+FIELD_TYPES: tuple[str, ...] = ("u8", "i8", "u16", "i16", "u32", "i32", "u64", "i64", "f32", "f64")
+"""Types of a packed field in the core's order."""
+_COUNT_TYPES = {name: np.dtype(f"<{name[0]}{int(name[1:]) // 8}") for name in FIELD_TYPES}
+
+
+@dataclass(frozen=True)
+class PackedField:
+    """A field of a packed record. place: bytes from the record's start; SI value = offset + scale * count."""
+
+    type: str
+    place: int
+    scale: float
+    offset: float
+
+
+@dataclass(frozen=True)
+class PackedRows:
+    """Records of one kind. time: (n,) int64 [us of the board]; columns: one (n,) array per field; counts: (blocks,)
+    records in each block."""
+
+    time: NDArray[np.int64]
+    columns: tuple[NDArray[Any], ...]
+    counts: NDArray[np.uint32]
+
+
+def find_blocks(image: NDArray[np.uint8]) -> tuple[NDArray[np.void], int]:
+    """Return the whole blocks of a card image, (n,) BLOCK_FOUND in the order of the file, and at how many places a
+    header stands whose check fails."""
+    found, broken = _core.card_index(image)
+    return np.frombuffer(found, BLOCK_FOUND), broken
+
+
+def crc32_host(data: NDArray[np.uint8]) -> int:
+    """Return the CRC-32 (ISO-HDLC) by the way that this machine is quickest at; `find_blocks` checks with it."""
+    return int(_core.card_crc32(data))
+
+
+def decode_blocks(
+    image: NDArray[np.uint8], at: NDArray[np.uint64], kinds: Sequence[tuple[int, int, Sequence[PackedField]]],
+    *, as_counts: bool = False,
+) -> tuple[list[PackedRows], NDArray[np.bool_]]:  # fmt: skip
+    """Return the records of blocks as columns, one PackedRows per kind, and (blocks,) where a record was not readable.
+
+    at: (blocks,) where the blocks begin, as found by `find_blocks`. kinds: (record id, bytes of the record without its
+    id, fields). Columns are float64 in SI, NaN for "no value"; with as_counts what lies in the records. Raises
+    FifthwheelError when the image is not what `find_blocks` saw.
+    """
+    ids, sizes = np.full(256, -1, np.int16), np.zeros(256, np.uint16)
+    for kind, (number, size, _) in enumerate(kinds):
+        ids[number], sizes[number] = kind, size + 1
+    at = np.ascontiguousarray(at, dtype=np.uint64)
+    counts = np.zeros((len(at), len(kinds)), np.uint32)
+    unread = np.zeros(len(at), np.uint8)
+    try:
+        _core.card_count(image, at, ids, sizes, counts, unread)
+        rows = counts.sum(axis=0, dtype=np.int64).tolist()
+        times = [np.empty(n, np.int64) for n in rows]
+        columns = [
+            [np.empty(n, _COUNT_TYPES[field.type] if as_counts else np.float64) for field in fields]
+            for n, (_, _, fields) in zip(rows, kinds, strict=True)
+        ]
+        plans = [
+            (size, time, [
+                (FIELD_TYPES.index(f.type), as_counts, f.place, f.scale, f.offset, out)
+                for f, out in zip(fields, made, strict=True)
+            ])
+            for (_, size, fields), time, made in zip(kinds, times, columns, strict=True)
+        ]  # fmt: skip
+        _core.card_decode(image, at, ids, sizes, counts, plans)
+    except (ValueError, IndexError) as error:
+        raise FifthwheelError("the card image cannot be decoded", found=str(error), do="Read it again") from error
+    made_rows = [
+        PackedRows(time, tuple(made), counts[:, kind])
+        for kind, (time, made) in enumerate(zip(times, columns, strict=True))
+    ]
+    return made_rows, unread.astype(np.bool_)

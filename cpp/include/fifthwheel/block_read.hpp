@@ -123,7 +123,7 @@ inline void copy_column(const uint8_t* const* records, size_t count, const Colum
     for (size_t i = 0; i < count; ++i) {
         const T x = load_field<T>(records[i] + place);
         const double value = offset + scale * double(x);
-        to[i] = is_missing(x) ? double(NAN) : value;
+        to[i] = is_missing(x) || !(value - value == 0.0) ? double(NAN) : value;  // infinite: no value either
     }
 }
 
