@@ -7,11 +7,12 @@ import os
 import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from fifthwheel.errors import CarError
+from fifthwheel.records import dataclass
 from fifthwheel.units import shortened
 
 if TYPE_CHECKING:

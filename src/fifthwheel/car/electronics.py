@@ -7,7 +7,9 @@ field that is None was left out: a check says what it then takes, `fifthwheel pl
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
+
+from fifthwheel.records import dataclass
 
 Lines = Mapping[str, int]
 
@@ -356,8 +358,52 @@ class Safety:
 
 
 @dataclass(frozen=True)
+class Carried:
+    """How a channel is carried in frames and records: value = offset + scale * count, in its SI unit.
+
+    type: of `fifthwheel.layout.SIZES`. note: a line for the generated headers.
+    """
+
+    name: str
+    type: str
+    scale: float
+    offset: float
+    unit: str
+    note: str
+    lines: Lines = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class RecordKind:
+    """One kind of card record. rate [Hz]; controller: that fills it, None while the card has none. stated: by a
+    [[record]], not what is taken without one."""
+
+    name: str
+    rate: float
+    controller: str | None
+    channels: tuple[str, ...]
+    stated: bool = True
+    lines: Lines = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class SettingKind:
+    """One value that is changed in the field, in SI. controller: that uses it."""
+
+    name: str
+    unit: str
+    low: float
+    high: float
+    default: float
+    controller: str | None
+    note: str
+    lines: Lines = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class Electronics:
-    """All of it. file: name of car.toml as findings print it."""
+    """All of it. file: name of car.toml as findings print it. carried: channels that a [[channel]] says how to carry;
+    every other is a 32-bit floating number in SI."""
 
     file: str
     controllers: tuple[Controller, ...]
@@ -372,3 +418,6 @@ class Electronics:
     rails: tuple[Rail, ...]
     cables: tuple[Cable, ...]
     safety: Safety | None
+    carried: tuple[Carried, ...] = ()
+    records: tuple[RecordKind, ...] = ()
+    settings: tuple[SettingKind, ...] = ()

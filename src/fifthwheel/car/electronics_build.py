@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import fields
+from dataclasses import fields, replace
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
@@ -13,22 +13,28 @@ from fifthwheel.car.electronics import (
     Bus,
     Cable,
     Card,
+    Carried,
     Controller,
     Electronics,
     Frame,
     Function,
     Link,
     Rail,
+    RecordKind,
     Safety,
     Sensor,
+    SettingKind,
     Shared,
     Task,
     Use,
 )
 from fifthwheel.car.electronics_faults import TABLES
 from fifthwheel.car.faults import defaults_of, spot_of
+from fifthwheel.car.layout_of import brought_to, bytes_of, record_bytes, records_of
 from fifthwheel.car.model import Car
+from fifthwheel.car.plan_rules import scaled
 from fifthwheel.car.profile import find_profile, load_profile
+from fifthwheel.glossary import CHANNELS
 
 if TYPE_CHECKING:
     from fifthwheel.car.schema import CarFile
@@ -37,9 +43,6 @@ if TYPE_CHECKING:
     from fifthwheel.car.wiring_schema import FrameTable
 
 Names = Mapping[str, list[str]]
-
-CHANNEL_BYTES = 4
-"""Bytes of one channel in a frame whose payload is not stated: one 32-bit number."""
 
 SWITCHING = 0.85
 """Efficiency of a switching regulator that is not stated: common practice, no source."""
@@ -65,6 +68,7 @@ class _Builder:
         self.bus_homes = {bus.name: bus.controller for bus in file.bus}
         self.readers, self.writers = _users(works, "reads"), _users(works, "writes")
         self.cables = _cable_lengths(file)
+        self.carried = tuple(made for i, table in enumerate(file.channel) if (made := self.channel(table, i)))
 
     def electronics(self) -> Electronics:
         file = self.file
@@ -73,21 +77,54 @@ class _Builder:
         reads, writes = _served(sensors), _served(actuators)
         tasks = [self.task(table, ("task", i), reads, writes) for i, table in enumerate(file.task)]
         tasks += [self.task(table, ("interrupt", i), reads, writes) for i, table in enumerate(file.interrupt)]
-        return Electronics(
-            file=self.document.shown,
-            controllers=tuple(self.controller(table, i) for i, table in enumerate(file.controller)),
-            buses=tuple(self.bus(table, i, sensors) for i, table in enumerate(file.bus)),
-            sensors=sensors,
-            actuators=actuators,
-            tasks=tuple(tasks),
-            shared=tuple(self.shared(table, i) for i, table in enumerate(file.shared)),
-            link=self.link(),
-            card=self.card(),
-            functions=tuple(self.made(Function, t, ("function", i)) for i, t in enumerate(file.function)),
-            rails=tuple(self.rail(table, i) for i, table in enumerate(file.rail)),
-            cables=tuple(self.made(Cable, table, ("cable", i)) for i, table in enumerate(file.cable)),
-            safety=None if file.safety is None else self.made(Safety, file.safety, ("safety",)),
+        return self.recorded(
+            Electronics(
+                file=self.document.shown,
+                controllers=tuple(self.controller(table, i) for i, table in enumerate(file.controller)),
+                buses=tuple(self.bus(table, i, sensors) for i, table in enumerate(file.bus)),
+                sensors=sensors,
+                actuators=actuators,
+                tasks=tuple(tasks),
+                shared=tuple(self.shared(table, i) for i, table in enumerate(file.shared)),
+                link=self.link(),
+                card=self.card(),
+                functions=tuple(self.made(Function, t, ("function", i)) for i, t in enumerate(file.function)),
+                rails=tuple(self.rail(table, i) for i, table in enumerate(file.rail)),
+                cables=tuple(self.made(Cable, table, ("cable", i)) for i, table in enumerate(file.cable)),
+                safety=None if file.safety is None else self.made(Safety, file.safety, ("safety",)),
+                carried=self.carried,
+                records=tuple(self.made(RecordKind, t, ("record", i), stated=True) for i, t in enumerate(file.record)),
+                settings=tuple(self.setting(table, i) for i, table in enumerate(file.setting)),
+            )
         )
+
+    def recorded(self, electronics: Electronics) -> Electronics:
+        """Return the electronics with its records, and the size of one at the card's rate where that is not stated."""
+        card = electronics.card
+        if card is None:
+            return electronics
+        planned = [(channel.name, channel.rate.value) for channel in self.car.channels]
+        records = records_of(electronics.records, card, brought_to(electronics, card.controller), planned)
+        if not card.record:
+            size = record_bytes(records, self.carried, card.rate, card.block)
+            card = replace(card, record=max(size, 1))
+        return replace(electronics, card=card, records=records)
+
+    def channel(self, table: Any, index: int) -> Carried | None:
+        """Return how a [[channel]] is carried, None where it says only at which rate it is logged."""
+        told = {key for key in table.model_fields_set if key not in ("name", "rate", "note")}
+        if not told and table.name in CHANNELS:
+            return None
+        unit = CHANNELS[table.name].unit if table.name in CHANNELS else table.unit
+        scale = 1.0 if table.scale is None else scaled(table.scale, unit, difference=True)
+        offset = 0.0 if table.offset is None else scaled(table.offset, unit)
+        made: Carried = self.made(Carried, table, ("channel", index), unit=unit, scale=scale, offset=offset)
+        return made
+
+    def setting(self, table: Any, index: int) -> Any:
+        unit = table.unit or "1"
+        given = {key: scaled(getattr(table, key), unit) for key in ("low", "high", "default")}
+        return self.made(SettingKind, table, ("setting", index), **given)
 
     def made(self, kind: Any, table: TomlTable, path: KeyPath, **given: Any) -> Any:
         """Return kind(...) of a table's values, defaults where left out, and what is given in their place."""
@@ -160,7 +197,7 @@ class _Builder:
         frames = []
         for path, frame in tables:
             target = frame.target or next((end for end in between if end != frame.source), frame.source)
-            payload = CHANNEL_BYTES * len(frame.channels or ()) if frame.payload is None else frame.payload
+            payload = bytes_of(self.carried, frame.channels or ()) if frame.payload is None else frame.payload
             frames.append(self.made(Frame, frame, path, target=target, payload=payload))
         made: Link = self.made(Link, table, ("link",), between=between, frames=tuple(frames))
         return made
@@ -194,7 +231,7 @@ def _blanks(kind: Any) -> Mapping[str, Any]:
 
 def _lines(document: Document) -> dict[KeyPath, dict[str, int]]:
     """Return the lines of each table's keys, dotted below the table ("safe.link loss"); "" is its header."""
-    heads = {name[0] for name in TABLES}
+    heads = {*(name[0] for name in TABLES), "channel"}
     lines: dict[KeyPath, dict[str, int]] = {}
     for path, spot in document.keys.items():
         if path[0] not in heads:

@@ -21,14 +21,15 @@ Entry = tuple[KeyPath, Mapping[str, Any]]
 
 TABLES: tuple[tuple[str, ...], ...] = (
     ("controller",), ("bus",), ("sensor",), ("actuator",), ("task",), ("interrupt",), ("shared",), ("link",),
-    ("link", "frame"), ("frame",), ("card",), ("function",), ("rail",), ("cable",), ("safety",),
+    ("link", "frame"), ("frame",), ("card",), ("record",), ("setting",), ("function",), ("rail",), ("cable",),
+    ("safety",),
 )  # fmt: skip
 """Tables of the electronics, by their place in the file."""
 
 APART: tuple[tuple[tuple[str, ...], ...], ...] = (
     (("controller",), ("sensor",), ("actuator",), ("rail",)),
     (("bus",),), (("task",), ("interrupt",)), (("shared",),), (("frame",), ("link", "frame")), (("function",),),
-    (("cable",),),
+    (("cable",),), (("record",),), (("setting",),),
 )  # fmt: skip
 """Tables whose names must differ from one another; a cable's end is a name out of the first group, or "pack"."""
 

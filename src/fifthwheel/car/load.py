@@ -100,8 +100,11 @@ def load_session(path: Path) -> Session:
 def _car_checks(document: Document) -> list[Fault]:
     """Return the faults of keys against one another."""
     from fifthwheel.car.electronics_faults import electronics_faults
+    from fifthwheel.car.layout_faults import layout_faults
 
-    checks = (_tyre_checks, _motor_checks, _pack_checks, _channel_checks, _want_checks, electronics_faults)
+    checks = (
+        _tyre_checks, _motor_checks, _pack_checks, _channel_checks, _want_checks, electronics_faults, layout_faults,
+    )  # fmt: skip
     return [fault for check in checks for fault in check(document)]
 
 
@@ -288,7 +291,7 @@ class _Build:
             inertial=self.inertial(file.sensors.inertial if file.sensors else None),
             gnss=self.gnss(file.sensors.gnss if file.sensors else None),
             encoder=self.encoder(file.sensors.encoder if file.sensors else None),
-            channels=tuple(PlannedChannel(channel.name, channel.rate) for channel in file.channel),
+            channels=tuple(PlannedChannel(channel.name, channel.rate) for channel in file.channel if channel.rate),
             units=self.get(file.report, s.ReportTable, "report", "units"),
             locations=self.locations(),
             assumed=tuple(dict.fromkeys(self.assumed)),

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 
 from fifthwheel.car.electronics import Electronics
 from fifthwheel.data import Quantity
+from fifthwheel.records import dataclass
 from fifthwheel.units import System
 
 Triple = tuple[Quantity, Quantity, Quantity]

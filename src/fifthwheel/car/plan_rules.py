@@ -12,9 +12,13 @@ from fifthwheel.car.document import value_text
 from fifthwheel.car.rules import Rule, RuleError, to_channel, to_choice, to_name, to_quantity, to_whole
 from fifthwheel.errors import nearest
 from fifthwheel.glossary import CHANNELS
+from fifthwheel.layout import TIME
 
 UNPINNED = -1
 """Core of a task that is left to whichever core is free."""
+
+WORD = re.compile(r"[a-z][a-z0-9_]{0,47}")
+"""What a word of the builder's own may be."""
 
 FIRST_ADDRESS, LAST_ADDRESS = 0x08, 0x77
 """I2C device addresses of 7 bits; those below and above are reserved (I2C-bus specification, rev. 7, 3.1.12)."""
@@ -71,6 +75,34 @@ def _wholes(rule: Rule, value: Any) -> tuple[int, ...]:
 
 def _channels(rule: Rule, value: Any) -> tuple[str, ...]:
     return _list(value, f"a list of channels, such as {rule.shown}", to_channel)
+
+
+def _word(rule: Rule, value: Any) -> str:
+    if isinstance(value, str) and (value in CHANNELS or (WORD.fullmatch(value) and value != TIME.name)):
+        return value
+    wanted = "a channel name of the glossary, or a word of your own of small letters, digits and _"
+    taken = f"'{TIME.name}', which every record has as its own" if value == TIME.name else value_text(value)
+    raise RuleError(wanted, taken)
+
+
+def _carried(rule: Rule, value: Any) -> tuple[str, ...]:
+    return _list(value, f"a list of channels, such as {rule.shown}", lambda entry: _word(rule, entry))
+
+
+def _scaled(rule: Rule, value: Any) -> str | float:
+    """Return a number, or a text that `scaled` reads once the unit is known."""
+    if isinstance(value, bool) or not isinstance(value, str | int | float):
+        raise RuleError('a text with a number and a unit, such as "0.05 rad/s", or a number', value_text(value))
+    if isinstance(value, str) and not value.strip():
+        raise RuleError("a number", "an empty text", "Fill it in")
+    return value
+
+
+def scaled(value: str | float, unit: str, *, difference: bool = False) -> float:
+    """Return a text or number as one number in an SI unit; raise RuleError. difference: of a temperature, in K."""
+    if difference and unit == "K" and isinstance(value, str) and re.search(r"[CF]\s*$", value):
+        raise RuleError('a difference, such as "0.1 K"', value_text(value))
+    return _amount(Rule("amount", "", unit), value)
 
 
 def _choices(rule: Rule, value: Any) -> tuple[str, ...]:
@@ -179,5 +211,6 @@ def _named(rule: Rule, value: Any) -> Mapping[str, str]:
 _CONVERTERS: Mapping[str, Callable[[Rule, Any], Any]] = {
     "amount": _amount, "bytes": _bytes, "flag": _flag, "names": _names, "wholes": _wholes, "channels": _channels,
     "choices": _choices, "address": _address, "gauge": _gauge, "core": _core, "amounts": _amounts, "sizes": _sizes,
-    "pins": _pins, "lanes": _lanes, "words": _words, "named": _named,
+    "pins": _pins, "lanes": _lanes, "words": _words, "named": _named, "word": _word,
+    "carried": _carried, "scaled": _scaled,
 }  # fmt: skip

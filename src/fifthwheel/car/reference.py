@@ -19,7 +19,8 @@ _KINDS = {
     "choices": "list of words", "address": '`"0x08"` to `"0x77"`', "gauge": '`"AWG 26"` or 26',
     "core": 'number from 0, or `"any"`', "amounts": "table, name = [s]", "sizes": "table, channel = size with unit",
     "pins": "table, role = pin", "lanes": "table, role = pin or list of pins", "words": "table, word = word",
-    "named": "table, controller = task", "bytes": "[B]",
+    "named": "table, controller = task", "bytes": "[B]", "word": "channel name or a word",
+    "carried": "list of channel names", "scaled": "number with a unit",
 }  # fmt: skip
 
 

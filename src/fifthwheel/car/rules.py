@@ -18,7 +18,7 @@ from fifthwheel.units import example, parse_quantity
 Kind = Literal[
     "quantity", "place", "text", "name", "whole", "wheels", "axes", "choice", "channel", "date", "file", "figure",
     "bound", "amount", "bytes", "flag", "names", "wholes", "channels", "choices", "address", "gauge", "core",
-    "amounts", "sizes", "pins", "words", "named", "lanes",
+    "amounts", "sizes", "pins", "words", "named", "lanes", "word", "carried", "scaled",
 ]  # fmt: skip
 
 DIRECTIONS: Mapping[str, tuple[int, int, int]] = {

@@ -3,6 +3,7 @@
 from typing import Annotated
 
 from fifthwheel.car.board_schema import ActuatorTable, BusTable, ControllerTable, SensorTable
+from fifthwheel.car.layout_schema import ChannelTable, RecordTable, SettingTable
 from fifthwheel.car.rules import Rule
 from fifthwheel.car.sensor_schema import EncoderTable, GnssTable, InertialTable
 from fifthwheel.car.table import TomlTable
@@ -410,16 +411,6 @@ class SensorsTable(TomlTable):
     encoder: EncoderTable | None = None
 
 
-class ChannelTable(TomlTable):
-    """A channel that the car is meant to log; write one [[channel]] for each."""
-
-    name: Annotated[str, Rule("channel", "Name out of the glossary.", required=True, shown="wheel_speed_fl")]
-    rate: Annotated[
-        Quantity,
-        Rule("quantity", "Rate at which it is logged.", "Hz", above=0.0, most=1e6, required=True, shown="200 Hz"),
-    ]
-
-
 class ReportTable(TomlTable):
     """How results are shown."""
 
@@ -453,6 +444,8 @@ class CarFile(TomlTable):
     link: LinkTable | None = None
     frame: tuple[FrameTable, ...] = ()
     card: CardTable | None = None
+    record: tuple[RecordTable, ...] = ()
+    setting: tuple[SettingTable, ...] = ()
     function: tuple[FunctionTable, ...] = ()
     rail: tuple[RailTable, ...] = ()
     cable: tuple[CableTable, ...] = ()

@@ -33,11 +33,19 @@ class FrameTable(TomlTable):
     ]
     payload: Annotated[
         int | None,
-        Rule("bytes", "Bytes between head and check.", "B", least=0, most=1e6, derived="4 B a channel", shown="64 B"),
+        Rule(
+            "bytes",
+            "Bytes between head and check.",
+            "B",
+            least=0,
+            most=1e6,
+            derived="what its channels take, 4 B each unless [[channel]] says otherwise",
+            shown="64 B",
+        ),
     ] = None
     channels: Annotated[
         tuple[str, ...] | None,
-        Rule("channels", "Channels that it carries.", derived="none", shown='["wheel_speed_fl", "gyro_z"]'),
+        Rule("carried", "Channels that it carries.", derived="none", shown='["wheel_speed_fl", "gyro_z"]'),
     ] = None
 
 
@@ -104,7 +112,18 @@ class CardTable(TomlTable):
     task: Annotated[
         str | None, Rule("name", "Task that writes it.", refers=("task",), derived="none", shown="wheel speeds")
     ] = None
-    record: Annotated[int, Rule("bytes", "Size of one record.", "B", least=1, most=1e6, required=True, shown="128 B")]
+    record: Annotated[
+        int | None,
+        Rule(
+            "bytes",
+            "Size of one record.",
+            "B",
+            least=1,
+            most=1e6,
+            derived="what all records take together with the heads of the blocks, over this rate",
+            shown="128 B",
+        ),
+    ] = None
     rate: Annotated[
         float, Rule("amount", "Records per second.", "Hz", above=0.0, most=1e6, required=True, shown="200 Hz")
     ]

@@ -69,7 +69,20 @@ SKIPPED = {"tyre.front", "tyre.rear", "frame"}
 """Tables whose keys another table shows: those of [tyre], and of [[link.frame]]."""
 
 _RESERVED = re.compile(r"(?i)(?:con|prn|aux|nul|com[0-9]|lpt[0-9])(?:\..*)?")
-_TEXTS = {"quantity", "text", "name", "choice", "channel", "file", "figure", "bound", "amount", "bytes"}
+_TEXTS = {
+    "quantity",
+    "text",
+    "name",
+    "choice",
+    "channel",
+    "file",
+    "figure",
+    "bound",
+    "amount",
+    "bytes",
+    "word",
+    "scaled",
+}
 """Kinds of value that are written in quotes."""
 
 _FORBIDDEN = set('<>:"/\\|?*')
