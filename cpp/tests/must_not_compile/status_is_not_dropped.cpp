@@ -2,7 +2,7 @@
 #include <fifthwheel/wheel.hpp>
 
 int main() {
-    fifthwheel::WheelSpeed<float> wheel(14, 0.005F, 0.1F);
-    wheel.update(1U, 0.001F);
+    fifthwheel::WheelSpeed<float> wheel(fifthwheel::WheelOptions<float>{});
+    wheel.update(1U, 1000U);
     return 0;
 }
