@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.ndimage import median_filter
 
 from fifthwheel.data import Recording, Run, Track
 from fifthwheel.glossary import RUN_KINDS
@@ -332,6 +333,8 @@ def test_spikes_of_two_rows_go_and_steps_stay() -> None:
     y = np.where(np.arange(40) < 20, 1.0, 3.0)
     spiked = y.copy()
     spiked[[7, 8, 30]] = 900.0
+    noise = np.random.default_rng(5).standard_normal(200)
+    assert np.array_equal(despiked(noise), median_filter(noise, size=5, mode="nearest"))  # scipy.ndimage
     assert despiked(spiked) == pytest.approx(y)
     y[10:20] = np.nan
     assert np.isnan(despiked(y)[12:18]).all()

@@ -95,9 +95,11 @@ def value_at(t: ArrayLike, y: ArrayLike, when: ArrayLike) -> Floats:
     `when`, at least () or (K,), in the unit of y; NaN outside [t[0], t[-1]] and for a NaN instant. Raises FigureError
     as `crossing_time`.
     """
-    times, values = check_curve(t, y)
+    return _value_at(*check_curve(t, y), np.asarray(when, dtype=np.float64))
+
+
+def _value_at(times: Floats, values: Floats, at: Floats) -> Floats:
     rows = np.atleast_2d(values)
-    at = np.asarray(when, dtype=np.float64)
     shape = np.broadcast_shapes(values.shape[:-1], at.shape)
     at = np.broadcast_to(at, shape).reshape(-1)
     line = np.broadcast_to(np.arange(rows.shape[0]).reshape(values.shape[:-1]), shape).reshape(-1)
@@ -114,7 +116,10 @@ def value_at(t: ArrayLike, y: ArrayLike, when: ArrayLike) -> Floats:
 
 def cumulative(t: ArrayLike, y: ArrayLike) -> Floats:
     """Return the running integral of a curve over time by the trapezium rule, 0 at the first sample; shape of y."""
-    times, values = check_curve(t, y)
+    return _running(*check_curve(t, y))
+
+
+def _running(times: Floats, values: Floats) -> Floats:
     steps = 0.5 * (values[..., 1:] + values[..., :-1]) * np.diff(times)
     start = np.zeros((*values.shape[:-1], 1))
     return np.concatenate([start, np.cumsum(steps, axis=-1)], axis=-1)
@@ -132,13 +137,13 @@ def mean_over(t: ArrayLike, y: ArrayLike, start: ArrayLike, end: ArrayLike) -> F
         low = max(0, min(int(np.searchsorted(times, first, side="right")) - 1, times.size - 2))
         high = max(low + 2, int(np.searchsorted(times, last)) + 1)
         times, values = times[low:high], values[..., low:high]
-    total = cumulative(times, values)
+    total = _running(times, values)
 
     def integral_to(when: Floats) -> Floats:
         right = np.clip(np.searchsorted(times, when, side="left"), 1, times.size - 1)
         left = times[right - 1]
-        whole = value_at(times, total, np.where((when >= times[0]) & (when <= times[-1]), left, np.nan))
-        ends = value_at(times, values, left) + value_at(times, values, when)
+        whole = _value_at(times, total, np.where((when >= times[0]) & (when <= times[-1]), left, np.nan))
+        ends = _value_at(times, values, left) + _value_at(times, values, when)
         return np.asarray(whole + 0.5 * ends * (when - left), dtype=np.float64)
 
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -157,7 +162,8 @@ def peak_window(t: ArrayLike, y: ArrayLike, width: float = 0.050) -> tuple[float
     starts = times[times <= times[-1] - width * (1.0 - 1e-9)]
     if values.ndim != 1 or starts.size == 0:
         return float("nan"), float("nan")
-    total = np.interp(starts + width, times, cumulative(times, values)) - cumulative(times, values)[: starts.size]
+    running = _running(times, values)
+    total = np.interp(starts + width, times, running) - running[: starts.size]
     if np.all(np.isnan(total)):
         return float("nan"), float("nan")
     start = float(starts[int(np.nanargmax(total))])

@@ -16,6 +16,10 @@ COMMAND_ON = 0.02
 """Smallest command that is one [1]: radio control centres jitter by about 1 % (common practice, no source)."""
 
 
+WHOLE = slice(0, None)
+"""All rows of a track."""
+
+
 @dataclass(frozen=True)
 class Signals:
     """One boot: t [s], u [m/s], a [m/s2] (50 ms mean), s [m], psi [rad, no jumps], usable, and commands where logged.
@@ -62,22 +66,25 @@ def signals_of(recording: Recording, track: Track) -> Signals:
     )  # fmt: skip
 
 
-def channel_on(recording: Recording, track: Track, name: str) -> Floats | None:
-    """Return a channel on the rows of a track, held between its own rows; None when no source has it in this boot."""
+def channel_on(recording: Recording, track: Track, name: str, rows: slice = WHOLE) -> Floats | None:
+    """Return a channel on the rows of a track, held between its own rows; None when no source has it in this boot.
+
+    rows: only those rows of the track.
+    """
     for key, table in recording.tables.items():
         channel = table.channels.get(name)
         if channel is None:
             continue
         if key == "log":
-            values = np.asarray(channel.values[track.first : track.last], dtype=np.float64)
+            values = _held(np.asarray(channel.values[track.first : track.last], dtype=np.float64), rows)
         else:
-            rows = np.flatnonzero((table.boot == track.boot) & np.isfinite(channel.values))
-            if rows.size == 0:
+            own = np.flatnonzero((table.boot == track.boot) & np.isfinite(channel.values))
+            if own.size == 0:
                 continue
-            index = np.searchsorted(table.t[rows], track.t, side="right") - 1
-            values = np.where(index >= 0, channel.values[rows[np.maximum(index, 0)]], np.nan)
+            index = np.searchsorted(table.t[own], track.t[rows], side="right") - 1
+            values = np.asarray(channel.values[own[np.maximum(index, 0)]], dtype=np.float64)
         if np.any(np.isfinite(values)):
-            return _held(values)
+            return values
     return None
 
 
@@ -97,11 +104,17 @@ def _commands(recording: Recording, track: Track, standing: Bools) -> tuple[Floa
     return np.clip(throttle, 0.0, None), None
 
 
-def _held(values: Floats) -> Floats:
-    """Return values with each NaN replaced by the last number before it (the first number before the first)."""
-    good = np.isfinite(values)
-    index = np.maximum.accumulate(np.where(good, np.arange(values.size), -1))
-    return np.asarray(values[np.where(index < 0, int(np.argmax(good)), index)])
+def _held(values: Floats, rows: slice) -> Floats:
+    """Return rows of values, each NaN replaced by the last number before it (the first number before the first)."""
+    part = values[rows]
+    good = np.isfinite(part)
+    if good.all():
+        return part
+    earlier = np.flatnonzero(np.isfinite(values[: rows.start or 0]))
+    later = part[int(np.argmax(good))] if good.any() else np.nan
+    before = values[earlier[-1]] if earlier.size else later
+    index = np.maximum.accumulate(np.where(good, np.arange(part.size), -1))
+    return np.where(index < 0, before, part[index])
 
 
 def _bridged(t: Floats, values: Floats) -> Floats:
@@ -129,18 +142,27 @@ def smooth(t: Floats, values: Floats, width: float) -> Floats:
     return np.asarray((total[high] - total[low]) / (high - low))
 
 
-def despiked(values: Floats, width: int = 5) -> Floats:
-    """Return the running median of `width` rows, which takes out spikes of up to two rows; NaN are passed over."""
-    if values.size < width:
+def despiked(values: Floats) -> Floats:
+    """Return the running median of five rows, which takes out spikes of up to two rows; NaN are passed over."""
+    if values.size < 5:
         return values
-    padded = np.pad(values, width // 2, mode="edge")
-    rows = np.lib.stride_tricks.sliding_window_view(padded, width)
-    if np.all(np.isfinite(rows)):
-        return np.asarray(np.median(rows, axis=1))
+    padded = np.pad(values, 2, mode="edge")
+    if np.all(np.isfinite(padded)):
+        return _middle_of_five(padded)
+    rows = np.lib.stride_tricks.sliding_window_view(padded, 5)
     known = np.isfinite(rows).any(axis=1)
     middle = np.full(values.size, np.nan)
     middle[known] = np.nanmedian(rows[known], axis=1)
     return middle
+
+
+def _middle_of_five(values: Floats) -> Floats:
+    """Return the median of each five neighbours: of the middle two of four, and the fifth, the median of three."""
+    a, b, c, d, e = (values[k : values.size - 4 + k] for k in range(5))
+    low = np.maximum(np.minimum(a, b), np.minimum(c, d))
+    high = np.minimum(np.maximum(a, b), np.maximum(c, d))
+    low, high = np.minimum(low, high), np.maximum(low, high)
+    return np.asarray(np.maximum(low, np.minimum(high, e)))
 
 
 def stretches(mask: Bools) -> Iterator[tuple[int, int]]:

@@ -144,12 +144,11 @@ def loaded_ratio(rim: Floats, top: float, car: Car, wheel: str) -> Floats:
 
 def energy_values(recording: Recording, track: Track, view: View, scale: Floats) -> Iterator[Value]:
     """Yield energy and peak power of a launch where pack voltage and current are logged; scale (K,) about 1."""
-    voltage, current = (channel_on(recording, track, name) for name in ("battery_voltage", "battery_current"))
+    rows = slice(view.run.first, view.run.last)
+    voltage, current = (channel_on(recording, track, name, rows) for name in ("battery_voltage", "battery_current"))
     if voltage is None or current is None:
         return
-    run = view.run
-    rows = slice(run.first, run.last)
-    energy, power = energy_and_peak_power(track.t[rows], despiked(voltage[rows]), despiked(current[rows]))
+    energy, power = energy_and_peak_power(track.t[rows], despiked(voltage), despiked(current))
     remark = f"scale of voltage times current taken as known to {200 * POWER_SCALE:.0f} %"
     for name, value in (("launch.energy", energy), ("launch.peak_power", power)):
         if np.isfinite(value):

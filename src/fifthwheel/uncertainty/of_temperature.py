@@ -23,13 +23,13 @@ def temperature_values(recording: Recording, track: Track, view: View) -> Iterat
         return
     rng = np.random.default_rng([run.first, 19])
     count = next(iter(view.draws.values())).shape[0]
-    rows = slice(view.run.first - view.first, view.run.first - view.first + view.t.size)
+    rows = slice(run.first - view.first, run.first - view.first + view.t.size)
     end = float(track.t[min(run.last, track.t.size) - 1])
     for part, channel in WARM_PARTS.items():
-        readings = channel_on(recording, track, channel)
+        readings = channel_on(recording, track, channel, rows)
         if readings is None:
             continue
-        rise, u = temperature_rise(view.t, readings[rows], float(track.t[run.first]), end)
+        rise, u = temperature_rise(view.t, readings, float(track.t[run.first]), end)
         if np.isfinite(rise):
             name = f"{run.kind.replace(' ', '_')}.temperature_rise_{part}"
             drawn = np.asarray(rise + u * rng.standard_normal(count))
