@@ -1,0 +1,4 @@
+// An actuator must watch something.
+#include <fifthwheel/failsafe.hpp>
+
+int main() { return int(sizeof(fifthwheel::Failsafe<0>)); }
