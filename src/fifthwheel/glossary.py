@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
 
 from fifthwheel.data import WHEELS
+from fifthwheel.records import dataclass
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,6 @@ import math
 import re
 import unicodedata
 from collections.abc import Mapping
-from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 from types import MappingProxyType
@@ -19,6 +18,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from fifthwheel.data import Quantity
 from fifthwheel.errors import UnitError
+from fifthwheel.records import dataclass
 
 if TYPE_CHECKING:
     import pint

@@ -9,7 +9,7 @@ import pytest
 
 PACKAGE = Path(__file__).parents[2] / "src" / "fifthwheel"
 ORDER = [
-    "errors", "data", "checks", "units", "glossary", "layout", "core", "car", "readers", "store", "health",
+    "records", "errors", "data", "checks", "units", "glossary", "layout", "core", "car", "readers", "store", "health",
     "motion", "runs", "figures", "uncertainty", "belief", "calibration", "procedure", "plan", "generate", "model",
     "bench", "demo", "desk", "plots", "sheet", "film", "session", "batch", "web", "cli",
 ]  # fmt: skip

@@ -329,17 +329,3 @@ def test_any_harness_is_checked_and_listed(drawn: list[Any], linked: bool) -> No
         assert len({c.colour for c in own}) == len(own)
     tests = continuity_list(found)
     assert len({test.id for test in tests}) == len(tests)
-
-
-def test_ten_times_a_plan_takes_milliseconds() -> None:
-    import time
-
-    sensors = tuple(sensor(f"s{n}", bus=f"b{n // 3}", rail="logic") for n in range(300))
-    found = electronics(
-        controllers=(controller(rail="logic"),), buses=tuple(bus(f"b{n}") for n in range(100)), sensors=sensors,
-        rails=(rail(limit=100.0),), cables=tuple(cable(f"c{n}", ends=("front", f"s{n}")) for n in range(300)),
-    )  # fmt: skip
-    begun = time.perf_counter()
-    check_supply(found, None)
-    check_harness(found, None)
-    assert time.perf_counter() - begun < 0.5

@@ -5,19 +5,19 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from fifthwheel.car.model import Car
-from fifthwheel.data import Finding
 from fifthwheel.errors import CarError
-from fifthwheel.generate.bring_up import bring_up_list
-from fifthwheel.generate.continuity import continuity_list
-from fifthwheel.generate.files import Written, out_of_date, write_files
-from fifthwheel.generate.lists import list_files, typed_lists
-from fifthwheel.generate.outcomes import Result, Results, check_results, read_results
-from fifthwheel.generate.power import first_power_list
-from fifthwheel.generate.workbench import Workbench, WorkbenchTest
 from fifthwheel.plan.check import check_plan, worst_first
-from fifthwheel.plan.results import Plan
+
+if TYPE_CHECKING:
+    from fifthwheel.data import Finding
+    from fifthwheel.generate.files import Written, out_of_date, write_files
+    from fifthwheel.generate.lists import list_files, typed_lists
+    from fifthwheel.generate.outcomes import Result, Results, check_results, read_results
+    from fifthwheel.generate.workbench import Workbench, WorkbenchTest
+    from fifthwheel.plan.results import Plan
 
 __all__ = [
     "Result",
@@ -38,9 +38,29 @@ __all__ = [
     "write_workbench",
 ]
 
+_MODULES = {
+    "files": ("Written", "out_of_date", "write_files"), "lists": ("list_files", "typed_lists"),
+    "outcomes": ("Result", "Results", "check_results", "read_results"), "workbench": ("Workbench", "WorkbenchTest"),
+}  # fmt: skip
+
+
+def __getattr__(name: str) -> Any:
+    """Return what writes or reads the lists, imported when it is first asked for: most plans have no results yet."""
+    from importlib import import_module
+
+    for module, names in _MODULES.items():
+        if name in names:
+            return getattr(import_module(f"fifthwheel.generate.{module}"), name)
+    raise AttributeError(f"module 'fifthwheel.generate' has no attribute '{name}'")
+
 
 def workbench_of(car: Car, plan: Plan) -> Workbench:
     """Return the harness and the lists of tests of a car. Raises CarError when car.toml states no electronics."""
+    from fifthwheel.generate.bring_up import bring_up_list
+    from fifthwheel.generate.continuity import continuity_list
+    from fifthwheel.generate.power import first_power_list
+    from fifthwheel.generate.workbench import Workbench
+
     electronics = car.electronics
     if electronics is None:
         raise CarError(
@@ -63,9 +83,12 @@ def workbench_findings(car: Car, plan: Plan) -> tuple[Finding, ...]:
 
     Raises FifthwheelError with file and line on a damaged list.
     """
-    if car.electronics is None:
+    folder = build_folder(car)
+    if car.electronics is None or not folder.is_dir():
         return ()
-    results = read_results(build_folder(car))
+    from fifthwheel.generate.outcomes import check_results, read_results
+
+    results = read_results(folder)
     return check_results(workbench_of(car, plan), results) if results.rows else ()
 
 
@@ -84,5 +107,8 @@ def write_workbench(car: Car, plan: Plan, folder: Path) -> list[Path]:
     Results typed into earlier lists are carried over; a file that a person has changed otherwise is kept under another
     name. The printable PDF of the same is `sheet.workbench`. Raises FifthwheelError.
     """
+    from fifthwheel.generate.files import write_files
+    from fifthwheel.generate.lists import list_files, typed_lists
+
     files = list_files(workbench_of(car, plan), folder)
     return list(write_files(folder, files, precious=typed_lists(files)).paths)

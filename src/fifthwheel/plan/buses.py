@@ -9,13 +9,13 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from fifthwheel.car.electronics import Bus, Card, Controller, Electronics, Frame, Host, Sensor, Task
 from fifthwheel.plan import transfer
 from fifthwheel.plan.results import BusLoad, DeviceLoad, Response
 from fifthwheel.plan.told import at_least, at_most, place_of, said, tell
+from fifthwheel.records import dataclass
 
 if TYPE_CHECKING:
     from fifthwheel.car.model import Car

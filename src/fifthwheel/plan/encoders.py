@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from fifthwheel.car.electronics import Electronics, Sensor
 from fifthwheel.plan.buses import reading_rate
 from fifthwheel.plan.purposes import CONTROL_SPEED, SLIP_STEP, expect
 from fifthwheel.plan.told import at_least, at_most, place_of, said, tell
+from fifthwheel.records import dataclass
 
 if TYPE_CHECKING:
     from fifthwheel.car.model import Car

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 
 from fifthwheel.car.electronics import Cable, Controller, Electronics, Rail, Sensor
 from fifthwheel.car.model import Car
@@ -26,6 +25,7 @@ from fifthwheel.plan.results import Conductor
 from fifthwheel.plan.supply import HOOK_UP, LEAD, PACK, listed, motor_loads, pack_state, rail_loads, rounded_up
 from fifthwheel.plan.told import place_of, tell
 from fifthwheel.plan.wire import ampacity, lasting_temperature, resistance, sold, temperature_after, thinnest_for
+from fifthwheel.records import dataclass
 
 DROP_FINE, DROP_BAD = 0.03, 0.10
 """Shares of a supply lost out and back: usual aim (common practice, no source); what 3.3 V parts bear (from memory)."""

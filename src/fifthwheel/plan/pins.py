@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from fifthwheel.car.electronics import Actuator, Bus, Controller, Electronics, Host, Lines, Pin, Sensor
 from fifthwheel.plan.demands import ROLES, SIGNALS
 from fifthwheel.plan.results import PinUse
 from fifthwheel.plan.told import place_of, said, tell
+from fifthwheel.records import dataclass
 
 if TYPE_CHECKING:
     from fifthwheel.car.model import Car

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
 
 from fifthwheel.car.model import Car, Tyre
 from fifthwheel.data import WHEELS
+from fifthwheel.records import dataclass
 from fifthwheel.units import STANDARD_GRAVITY
 
 CONTROL_SPEED = 5.0

@@ -5,9 +5,8 @@ All in SI: seconds, hertz, bytes, amperes, volts, metres; a share is of 1. Infin
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from fifthwheel.data import Finding
+from fifthwheel.records import dataclass
 
 
 @dataclass(frozen=True)

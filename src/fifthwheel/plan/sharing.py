@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from fifthwheel.car.electronics import Controller, Electronics, Shared, Task
 from fifthwheel.plan.response import response_time
 from fifthwheel.plan.taskset import INTERRUPT_LEVEL
 from fifthwheel.plan.told import place_of, said, tell
+from fifthwheel.records import dataclass
 
 if TYPE_CHECKING:
     from fifthwheel.car.model import Car

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass
 from itertools import pairwise
 
 from fifthwheel.car.electronics import Actuator, Cable, Controller, Electronics, Rail, Sensor
@@ -14,6 +13,7 @@ from fifthwheel.data import Finding, Severity
 from fifthwheel.plan.results import RailLoad
 from fifthwheel.plan.told import place_of, tell
 from fifthwheel.plan.wire import ROOM, ampacity, drop, resistance, thinnest_for
+from fifthwheel.records import dataclass
 
 PACK = "pack"
 

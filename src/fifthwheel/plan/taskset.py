@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 from fifthwheel.car.electronics import Controller, Electronics, Shared, Task
+from fifthwheel.records import dataclass
 
 INTERRUPT_LEVEL = 1_000_000
 """Interrupt handlers stand above every task priority."""

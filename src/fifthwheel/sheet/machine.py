@@ -8,12 +8,14 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from fifthwheel import __version__
-from fifthwheel.data import Channel, Estimate, Finding, Motion, Recording, Refusal, Run, Table, Track
-from fifthwheel.readers.mapping import Mapping as ColumnMapping
-from fifthwheel.sheet.report import Report
+
+if TYPE_CHECKING:
+    from fifthwheel.data import Channel, Estimate, Finding, Motion, Recording, Refusal, Run, Table, Track
+    from fifthwheel.readers.mapping import Mapping as ColumnMapping
+    from fifthwheel.sheet.report import Report
 
 SCHEMA = "fifthwheel"
 SCHEMA_VERSION = 1

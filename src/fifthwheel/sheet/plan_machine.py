@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from fifthwheel.plan.assign import Proposal
-from fifthwheel.plan.results import Plan
-from fifthwheel.plan.vary import Variation
 from fifthwheel.sheet.machine import finding_as_data, head
+
+if TYPE_CHECKING:
+    from fifthwheel.plan.assign import Proposal
+    from fifthwheel.plan.results import Plan
+    from fifthwheel.plan.vary import Variation
 
 
 def plan_as_data(plan: Plan) -> dict[str, Any]:

@@ -132,14 +132,37 @@ def terminal_width() -> int:
 
 def table_text(head: list[str], rows: list[list[str]], width: int | None = None) -> str:
     """Return rows under a head as plain text of at most `width` columns (None: those of the terminal)."""
+    width = width or terminal_width()
+    cells = [[str(cell) for cell in row] for row in (head, *rows)]
+    return _set_plainly(cells, width) or _set_by_library(cells, width)
+
+
+def _set_plainly(cells: list[list[str]], width: int) -> str:
+    """Return the table when nothing has to be folded, as the library sets it, "" otherwise.
+
+    The library takes longer to import and to print one table than the checks of a plan take.
+    """
+    import re
+
+    single = re.compile("[\\x20-\\x7e\\xa1-\\xac\\xae-\\u02ff\\u0391-\\u03c9\\u2010-\\u2022\\u2070-\\u207f]*")
+    if len({len(row) for row in cells}) > 1 or not all(single.fullmatch(cell) for row in cells for cell in row):
+        return ""
+    columns = [max(map(len, column)) for column in zip(*cells, strict=True)]
+    total = sum(columns) + 3 * (len(columns) - 1)
+    if total + 2 > width or not columns or not all(columns):
+        return ""
+    lines = [" " + "   ".join(c.ljust(n) for c, n in zip(row, columns, strict=True)).rstrip() for row in cells]
+    return "\n".join(("", lines[0].rstrip(), " " + "\u2500" * total, *(line.rstrip() for line in lines[1:]), ""))
+
+
+def _set_by_library(cells: list[list[str]], width: int) -> str:
     from rich import box
     from rich.console import Console
     from rich.table import Table
 
-    width = width or terminal_width()
-    table = Table(*head, box=box.SIMPLE_HEAD, pad_edge=False, expand=False)
-    for row in rows:
-        table.add_row(*[_escaped(cell) for cell in row])
+    table = Table(*map(_escaped, cells[0]), box=box.SIMPLE_HEAD, pad_edge=False, expand=False)
+    for row in cells[1:]:
+        table.add_row(*map(_escaped, row))
     out = io.StringIO()
     Console(file=out, width=width, force_terminal=False, color_system=None).print(table)
     return "\n".join(line.rstrip() for line in out.getvalue().splitlines())

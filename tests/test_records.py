@@ -1,0 +1,89 @@
+"""Frozen records behave as dataclass(frozen=True) of the standard library does: each case is run on both."""
+
+from __future__ import annotations
+
+import dataclasses
+import inspect
+import pickle
+from collections.abc import Callable
+from dataclasses import field
+from typing import Any
+
+import pytest
+
+from fifthwheel import records
+
+Make = Callable[..., Any]
+
+
+@records.dataclass(frozen=True)
+class Ours:
+    """A record of this house."""
+
+    name: str
+    size: float = 1.5
+    values: list[int] = field(default_factory=list)
+
+
+@dataclasses.dataclass(frozen=True)
+class Theirs:
+    """The same of the standard library."""
+
+    name: str
+    size: float = 1.5
+    values: list[int] = field(default_factory=list)
+
+
+BOTH = pytest.mark.parametrize("kind", [Ours, Theirs])
+
+
+@BOTH
+def test_fields_defaults_and_copies(kind: Make) -> None:
+    made = kind("a", values=[1])
+    assert (made.name, made.size, made.values) == ("a", 1.5, [1])
+    assert kind("a").values == []
+    assert kind("a").values is not kind("a").values
+    assert dataclasses.replace(made, size=2.0) == kind("a", 2.0, [1])
+    assert dataclasses.asdict(made) == {"name": "a", "size": 1.5, "values": [1]}
+    assert pickle.loads(pickle.dumps(made)) == made
+    assert [f.name for f in dataclasses.fields(made)] == ["name", "size", "values"]
+
+
+@BOTH
+def test_equal_by_value_within_a_class_only(kind: Make) -> None:
+    assert kind("a") == kind("a", 1.5) != kind("b")
+    assert kind("a") != ("a", 1.5, [])
+    ours: Any = Ours("a")
+    assert ours != Theirs("a")
+    with pytest.raises(TypeError, match="unhashable type: 'list'"):
+        hash(kind("a"))
+    assert hash(kind("a", 1.0, ())) == hash(kind("a", 1.0, ())) == hash(("a", 1.0, ()))
+
+
+@BOTH
+def test_nothing_is_assigned_or_deleted(kind: Make) -> None:
+    made = kind("a")
+    with pytest.raises(dataclasses.FrozenInstanceError, match="cannot assign to field 'size'"):
+        made.size = 2.0
+    with pytest.raises(dataclasses.FrozenInstanceError, match="cannot delete field 'size'"):
+        del made.size
+    assert made.size == 1.5
+
+
+@BOTH
+def test_wrong_arguments_are_named(kind: Make) -> None:
+    for _ in range(2):  # the first call compiles __init__
+        with pytest.raises(TypeError, match=r"__init__\(\) missing 1 required positional argument: 'name'"):
+            kind()
+        with pytest.raises(TypeError, match=r"__init__\(\) got an unexpected keyword argument 'colour'"):
+            kind("a", colour="red")
+
+
+def test_the_text_and_the_signature_are_those_of_the_standard_library() -> None:
+    assert repr(Ours("a")).replace("Ours", "Theirs") == repr(Theirs("a"))
+    assert list(inspect.signature(Ours).parameters) == list(inspect.signature(Theirs).parameters)
+
+
+def test_a_record_that_is_not_frozen_is_refused() -> None:
+    with pytest.raises(TypeError, match="frozen"):
+        records.dataclass(frozen=False)(type("Loose", (), {}))
