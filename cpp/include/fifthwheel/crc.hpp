@@ -15,6 +15,9 @@ namespace fifthwheel {
 
 constexpr uint32_t crc32_polynomial = 0xEDB88320U;  // 04C11DB7 with its bits in reverse
 
+// CRC of any bytes followed by their own CRC, least significant byte first.
+constexpr uint32_t crc32_residue = 0x2144DF1CU;
+
 // Row k: what a byte does to the register when k more bytes follow it.
 template <size_t rows>
 struct CrcTables {
