@@ -15,13 +15,12 @@ Every record begins with the field `time`, the low 32 bits of the board's micros
 
 from __future__ import annotations
 
-import hashlib
 import math
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from fifthwheel.errors import FifthwheelError
+from fifthwheel.records import dataclass
 
 SIZES = {"u8": 1, "i8": 1, "u16": 2, "i16": 2, "u32": 4, "i32": 4, "u64": 8, "i64": 8, "f32": 4, "f64": 8}
 """Types of a field and their bytes."""
@@ -127,6 +126,8 @@ def layout_text(layout: Layout) -> str:
 
 def layout_hash(text: str) -> int:
     """Return the 64-bit hash of a layout: the first eight bytes of SHA-256 (FIPS 180-4) of the text, little-endian."""
+    import hashlib
+
     return int.from_bytes(hashlib.sha256(text.encode("ascii")).digest()[:8], "little")
 
 

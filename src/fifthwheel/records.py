@@ -24,15 +24,26 @@ else:
         return _record
 
 
+class _Fields:
+    """Stands for the fields of a class until they are asked for, and has the standard library work them out then."""
+
+    def __init__(self, owner: Any) -> None:
+        self.owner = owner
+
+    def __get__(self, made: Any, cls: Any = None) -> Any:
+        _standard(init=False, repr=False, eq=False)(self.owner)
+        return self.owner.__dataclass_fields__
+
+
 def _record(cls: Any) -> Any:
-    made = _standard(init=False, repr=False, eq=False)(cls)
+    cls.__dataclass_fields__ = _Fields(cls)
     for name, method in (
         ("__init__", _first_init), ("__repr__", _repr), ("__eq__", _eq), ("__hash__", _hash),
         ("__setattr__", _setattr), ("__delattr__", _delattr),
     ):  # fmt: skip
         if name not in cls.__dict__ or (name == "__hash__" and cls.__dict__[name] is None):
-            setattr(made, name, method)
-    return made
+            setattr(cls, name, method)
+    return cls
 
 
 def _first_init(self: Any, *args: Any, **kwargs: Any) -> None:

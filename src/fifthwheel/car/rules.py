@@ -6,13 +6,13 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any, Literal
 
 from fifthwheel.car.document import value_text
 from fifthwheel.data import WHEELS, Quantity
 from fifthwheel.errors import UnitError, nearest
 from fifthwheel.glossary import CHANNELS, FIGURE_UNITS
+from fifthwheel.records import dataclass
 from fifthwheel.units import example, parse_quantity
 
 Kind = Literal[

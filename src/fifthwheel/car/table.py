@@ -8,11 +8,11 @@ import and to build the 40 models, and what it would convert the rules convert a
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import cache
 from typing import Any, get_args, get_type_hints
 
 from fifthwheel.car.rules import Rule
+from fifthwheel.records import dataclass
 
 
 @dataclass(frozen=True)
