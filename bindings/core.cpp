@@ -14,6 +14,7 @@ namespace nb = nanobind;
 namespace fw = fifthwheel;
 
 void bind_block(nb::module_& m);  // block.cpp
+void bind_link(nb::module_& m);   // link.cpp
 
 namespace {
 
@@ -339,4 +340,5 @@ NB_MODULE(_core, m) {
     m.def("unwrap_angle", &unwrap);
     m.def("unwrap_angle_aided", &unwrap_aided);
     bind_block(m);
+    bind_link(m);
 }

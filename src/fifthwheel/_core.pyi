@@ -115,3 +115,7 @@ def card_crc32(
 ) -> int: ...
 
 card_folds: bool
+
+def link_scan(
+    arg: Annotated[NDArray[numpy.uint8], {"shape": (None,), "order": "C", "device": "cpu", "writable": False}], /
+) -> dict[str, Any]: ...

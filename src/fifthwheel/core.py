@@ -306,3 +306,31 @@ def decode_blocks(
         for kind, (time, made) in enumerate(zip(times, columns, strict=True))
     ]
     return made_rows, unread.astype(np.bool_)
+
+
+@dataclass(frozen=True)
+class LinkFrames:
+    """Whole frames of one direction of a link, (n,) each, in order (cpp/include/fifthwheel/frame.hpp).
+
+    layout: low half-word of the sender's layout hash; time [us] of the sender, low 32 bits; run: restarts of the sender
+    before the frame; place, size: of the payload in `payloads`; end: bytes of the stream up to the frame's end. bad:
+    (m,) the same of each stretch between zeros that is no whole frame. lost: frames that the numbers say are missing.
+    """
+
+    type: NDArray[np.uint8]
+    sequence: NDArray[np.uint16]
+    layout: NDArray[np.uint16]
+    time: NDArray[np.uint32]
+    run: NDArray[np.uint32]
+    place: NDArray[np.uint64]
+    size: NDArray[np.uint32]
+    end: NDArray[np.uint64]
+    payloads: NDArray[np.uint8]
+    bad: NDArray[np.uint64]
+    lost: int
+    restarts: int
+
+
+def scan_link(stream: NDArray[np.uint8]) -> LinkFrames:
+    """Return the whole frames in the bytes of one direction of a link, every CRC checked."""
+    return LinkFrames(**_core.link_scan(np.ascontiguousarray(stream, dtype=np.uint8)))
