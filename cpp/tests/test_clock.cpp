@@ -78,8 +78,8 @@ Score run(const OtherClock& clock, Jitter kind, uint64_t seed, double interval_u
         const double t4 = back + wire_us + delay(kind, false, t, random);
         fw::ClockExchange x;
         x.asked = uint64_t(t1);
-        x.heard = uint64_t(there + clock.offset(there));
-        x.answered = uint64_t(back + clock.offset(back));
+        x.heard = uint64_t(int64_t(there + clock.offset(there)));  // may lie before zero
+        x.answered = uint64_t(int64_t(back + clock.offset(back)));
         x.received = uint64_t(t4);
         REQUIRE(estimate.take(x) == fw::Status::ok);
         t = t4;
