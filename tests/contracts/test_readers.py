@@ -5,6 +5,7 @@ To add a format: add a line to CASES with a clean stream of it; everything else 
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +18,9 @@ import pyubx2
 from fifthwheel.data import Recording
 from fifthwheel.errors import FifthwheelError, ReadError
 from fifthwheel.glossary import CHANNELS
+from fifthwheel.layout import TIME, Field, Layout, Record, layout_hash, layout_text
 from fifthwheel.readers import READERS, ColumnMap, Mapping, SourceMap, TimeMap, read_files
+from tests.readers.cards import pack_block, pack_text
 
 
 @dataclass(frozen=True)
@@ -57,6 +60,20 @@ def _ubx(rows: int) -> bytes:
     )  # fmt: skip
 
 
+CARD = Layout((Record(1, "main", 200.0, "logger", (TIME, Field("gnss_speed", "u16", 0.25, 0.0, "m/s"),
+                                                  Field("accel_x", "f32", 1.0, 0.0, "m/s2"))),))  # fmt: skip
+CARD_HEAD = b"".join(pack_text(layout_text(CARD)))
+
+
+def _card(rows: int) -> bytes:
+    """One row a block: each was synchronised."""
+    first, hash = len(CARD_HEAD) // 512, layout_hash(layout_text(CARD))
+    return CARD_HEAD + b"".join(
+        pack_block(first + i, struct.pack("<BIHf", 1, 5000 * i, i, i % 7), time=5000 * i, count=1, hash=hash)
+        for i in range(rows)
+    )
+
+
 COLUMNS = (ColumnMap("v", "gnss_speed", "m/s"), ColumnMap("ax", "accel_x", "g"))
 CASES = {
     "delimited": Case(
@@ -68,6 +85,7 @@ CASES = {
     ),
     "nmea": Case("nmea", SourceMap("log", "nmea", "*"), _nmea, b"", 1),
     "ubx": Case("ubx", SourceMap("log", "ubx", "*"), _ubx, b"", 1),
+    "card": Case("card", SourceMap("log", "card", "*"), _card, CARD_HEAD, 1),
 }
 
 

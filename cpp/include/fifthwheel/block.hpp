@@ -20,9 +20,8 @@
 //   40      2   records in the block, or the part of the layout text
 //   42      2   0
 //   44      4   records lost in this boot before the block was written
-//   48          records: id u8 and packed fields each, whole within the block; layout text: bytes in all u32,
-//   offset
-//               of this part u32, the part. 0xFF fills the rest.
+//   48          records: id u8 and packed fields each, whole within the block, or
+//               layout text: bytes in all u32, offset of this part u32, the part; 0xFF fills the rest
 //   last    4   CRC-32 of all before it
 #pragma once
 

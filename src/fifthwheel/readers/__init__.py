@@ -47,6 +47,7 @@ READERS: Named[str, Reader] = MappingProxyType(
         "delimited": Reader("fifthwheel.readers.delimited"),
         "nmea": Reader("fifthwheel.readers.nmea"),
         "ubx": Reader("fifthwheel.readers.ubx"),
+        "card": Reader("fifthwheel.readers.card"),
     }
 )
 

@@ -58,7 +58,7 @@ def judge_channels(columns: Mapping[str, Column], boot: Ints, t: Floats) -> dict
         seen = dict(zip(columns, looks, strict=True))
     groups: dict[str, list[str]] = {}
     for name in columns:
-        group = CHANNELS[name].group
+        group = _group(name)
         groups.setdefault(name if group in OWN_DEVICE else group, []).append(name)
     made: dict[str, tuple[Bools | None, float]] = {}
     for names in groups.values():
@@ -229,8 +229,14 @@ def _clusters(
     return clusters
 
 
+def _group(name: str) -> str:
+    """Return the glossary's group of a channel; a name of the builder's own is a device by itself."""
+    entry = CHANNELS.get(name)
+    return name if entry is None else entry.group
+
+
 def _alone(name: str) -> bool:
-    return CHANNELS[name].group in OWN_DEVICE
+    return _group(name) in OWN_DEVICE
 
 
 def _share(changes: Ints, fresh: Bools, member: bool = False) -> float:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 TimeKind = Literal["counter", "iso", "time-of-day", "rate"]
-SourceKind = Literal["delimited", "nmea", "ubx"]
+SourceKind = Literal["delimited", "nmea", "ubx", "card"]
 
 MAPPING_VERSION = 1
 

@@ -31,6 +31,8 @@ class Parsed:
     clock_known: false when the clock was made from a stated rate. row: (n,) line or message number.
     restart: (n,) true on the first row after a repeated header. identical_ok: rows of one stamp may repeat.
     rows_in = n kept here + rows_reported. For message formats several messages make one row; `kept` counts messages.
+    boot: (n,) number of the logger's boot where the file states it; the time base is then laid by it (card images).
+    beside: name -> other rows of the same file and clock, of another rate (card images).
     """
 
     clock: Floats
@@ -43,6 +45,8 @@ class Parsed:
     absolute: bool = False
     clock_known: bool = True
     findings: tuple[Finding, ...] = field(default=())
+    boot: Ints | None = None
+    beside: Mapping[str, Parsed] = field(default_factory=dict)
 
 
 def tell(

@@ -40,11 +40,12 @@ class _Joined:
 
 @dataclass(frozen=True)
 class Laid:
-    """A source on its own time base. file: (n,) index into its files."""
+    """A source on its own time base. beside: the other tables of its files, on the same time."""
 
     source: SourceMap
     table: Table
     absolute: bool
+    beside: tuple[Table, ...] = ()
 
 
 def read_files(
@@ -176,8 +177,18 @@ def _read_sources(
             parts.append((path, part))
             raw[path] = (part.rows_in, part.rows_kept, part.rows_reported)
             done += size
-        laid.append(_lay(source, _in_order(parts), raw, findings))
+        ordered = _in_order(parts)
+        laid.append(_lay(source, ordered, raw, findings) if source.kind != "card" else _card(source, ordered, findings))
     return laid, raw
+
+
+def _card(source: SourceMap, parts: list[tuple[Path, Parsed]], findings: list[Finding]) -> Laid:
+    """Lay the card images of a source: their boots are known."""
+    from fifthwheel.readers.card_lay import lay_card
+
+    tables, told = lay_card(source.name, [(path.name, part) for path, part in parts])
+    findings.extend(told)
+    return Laid(source, tables[0], False, tuple(tables[1:]))
 
 
 def _check_kind(path: Path, source: SourceMap, part: Parsed) -> None:
@@ -314,14 +325,23 @@ def _align(
             found=" ".join(said[:4]).rstrip(".") if said else "a file without rows",
         )  # fmt: skip
     tables = {"log": replace(log.table, name="log")}
+    tables |= {name: replace(table, name=name) for table in log.beside if (name := _free(table.name, laid))}
     alignments: list[Alignment] = []
     for item in laid:
         if item is log:
             continue
         from fifthwheel.readers.align import align_source
 
-        table, made, told = align_source(item, Laid(log.source, tables["log"], log.absolute), car)
-        tables[item.source.name] = table
-        alignments.extend(made)
-        findings.extend(told)
+        for one in (item, *(replace(item, table=table, beside=()) for table in item.beside)):
+            table, made, told = align_source(one, Laid(log.source, tables["log"], log.absolute), car)
+            name = item.source.name if one is item else _free(table.name, laid)
+            tables[name] = replace(table, name=name)
+            alignments.extend(made)
+            findings.extend(told)
     return tables, tuple(alignments)
+
+
+def _free(name: str, laid: list[Laid]) -> str:
+    """Return a name for a table beside others that no source has."""
+    taken = {"log", *(item.source.name for item in laid)}
+    return name if name not in taken else f"{name} of the card"

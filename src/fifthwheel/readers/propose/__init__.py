@@ -113,6 +113,8 @@ def _common_start(texts: Sequence[str]) -> str:
 
 def _source_of(group: _Group, pattern: str, car: Car | None, rate: float | None) -> SourceMap:
     path, layout = group[0]
+    if layout.kind == "card":
+        return SourceMap("log", "card", pattern, header=0)
     if layout.kind != "delimited":
         return SourceMap("gnss", layout.kind, pattern, header=0, align="gnss-time")
     sample = join_samples([read_sample(one, its) for one, its in group[:MOST_FILES]])
@@ -132,8 +134,9 @@ def _source_of(group: _Group, pattern: str, car: Car | None, rate: float | None)
 
 
 def _named(sources: Sequence[SourceMap]) -> tuple[SourceMap, ...]:
-    """Return the sources with names of their own, the widest delimited one first as "log", and how each is aligned."""
-    tables = [s for s in sources if s.kind == "delimited"]
+    """Return the sources with names of their own, a card or the widest delimited one first as "log", and how each is
+    aligned."""
+    tables = [s for s in sources if s.kind == "card"] or [s for s in sources if s.kind == "delimited"]
     log = max(tables, key=lambda s: sum(c.channel != "" for c in s.columns), default=sources[0])
     named = [replace(log, name="log", align="")]
     count: dict[str, int] = {}

@@ -12,7 +12,7 @@ from typing import Literal
 from fifthwheel.errors import ReadError
 from fifthwheel.readers.propose.unitwords import unit_of
 
-Kind = Literal["delimited", "nmea", "ubx"]
+Kind = Literal["delimited", "nmea", "ubx", "card"]
 
 HEAD = 262_144
 """Bytes looked at from the start of a file."""
@@ -59,10 +59,15 @@ def sniff_layout(path: Path) -> FileLayout:
 
 
 def kind_of(head: bytes) -> Kind:
-    """Return what a file holds, judged by UBX frames and NMEA sentences with a right check sum.
+    """Return what a file holds, judged by card blocks, UBX frames and NMEA sentences with a right check sum.
 
     Of a capture that holds both, the one whose messages tell where the receiver was (its reader's `sniff` says).
     """
+    if b"FWB1" in head:
+        from fifthwheel.readers import READERS
+
+        if READERS["card"].sniff(head) > 0.5:
+            return "card"
     ubx, nmea = count_ubx(head), count_nmea(head)
     if ubx >= 2 and nmea >= 2:
         from fifthwheel.readers import READERS
