@@ -211,13 +211,16 @@ def plan(car: Path, report: bool, assign: bool, varied: tuple[str, ...], session
     from fifthwheel.sheet.plan_machine import plan_as_data
     from fifthwheel.sheet.plan_text import plan_text, timings_text
 
+    if assign + bool(varied) + report > 1:
+        raise click.UsageError("--assign, --vary and --report are given one at a time.")
     described = load_car(car)
-    if assign or varied:
-        sys.exit(_placed(described, as_json) if assign else _varied(described, varied, as_json))
     times, worst = _timed(described, session) if session is not None else ({}, None)
-    checked = plan_with_results(described, measured=worst)
     if times and not as_json:
         click.echo(timings_text(times))
+    if assign or varied:
+        described = _with_times(described, worst)
+        sys.exit(_placed(described, as_json) if assign else _varied(described, varied, as_json))
+    checked = plan_with_results(described, measured=worst)
     click.echo(dump(plan_as_data(checked)) if as_json else plan_text(checked))
     if report:
         from fifthwheel.sheet.plan_page import write_plan_page
@@ -235,6 +238,17 @@ def _timed(car: Any, session: Path) -> tuple[Any, Any]:
 
     times = timings_of(open_recording(session), electronics_of(car))
     return times, worst_of(times)
+
+
+def _with_times(car: Any, worst: Any) -> Any:
+    """Return the car with measured execution times where car.toml states none."""
+    if not worst:
+        return car
+    from dataclasses import replace
+
+    from fifthwheel.plan.execution import with_times
+
+    return replace(car, electronics=with_times(car.electronics, worst))
 
 
 def _placed(car: Any, as_json: bool) -> int:
@@ -264,30 +278,37 @@ def _varied(car: Any, expressions: tuple[str, ...], as_json: bool) -> int:
 @click.argument("car", type=click.Path(path_type=Path))
 @click.option("--check", is_flag=True, help="Write nothing; exit status 1 when a file in build/ is out of date.")
 def generate(car: Path, check: bool) -> None:
-    """Write what follows from the plan of CAR into its build/: the documents for the workbench.
+    """Write what follows from the plan of CAR into its build/: documents for the workbench, C++ for the boards.
 
-    Harness table, continuity, first-power and bring-up lists, as a PDF to print and as CSV. Results typed into the CSV
-    files stay, and `fifthwheel plan` shows them (docs/workbench.md).
+    Harness table, continuity, first-power and bring-up lists, as a PDF to print and as CSV; results typed into the CSV
+    files stay, and `fifthwheel plan` shows them (docs/workbench.md). Headers with the layout of records and frames,
+    settings, tasks and pins (docs/generate.md).
     """
     from fifthwheel.car import load_car
-    from fifthwheel.generate import build_folder, out_of_date
+    from fifthwheel.generate import build_folder, out_of_date, write_files
+    from fifthwheel.generate.cpp import code_files
     from fifthwheel.plan.check import check_plan
     from fifthwheel.sheet.workbench import workbench_files, write_documents
 
     described = load_car(car)
     folder, plan = build_folder(described), check_plan(described)
     if check:
-        stale = out_of_date(folder, workbench_files(described, plan, folder))
+        stale = out_of_date(folder, {**workbench_files(described, plan, folder), **code_files(described)})
         click.echo("\n".join(stale) or f"{folder} is up to date")
         sys.exit(FAULT_FOUND if stale else FINE)
-    written = write_documents(described, plan, folder)
+    _tell_written(write_documents(described, plan, folder))
+    _tell_written(write_files(folder, code_files(described)))
+    faults = sum(finding.severity == "fault" for finding in plan.findings)
+    if faults:
+        click.echo(f"the plan has faults ({faults}): see fifthwheel plan {car} before you build", err=True)
+
+
+def _tell_written(written: Any) -> None:
+    """Print which files were written, and under which name a changed one was kept."""
     for new_name, old_name in written.kept:
         click.echo(f"kept the changed {old_name.name} as {new_name}")
     for path in written.paths:
         click.echo(f"wrote {path}")
-    faults = sum(finding.severity == "fault" for finding in plan.findings)
-    if faults:
-        click.echo(f"the plan has faults ({faults}): see fifthwheel plan {car} before you build", err=True)
 
 
 @main.command(epilog=_example("fifthwheel read my-car/sessions/2026-05-03 LOG0007.CSV gnss.ubx"))

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -10,11 +12,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fifthwheel.car.electronics import Electronics
+from fifthwheel.car.profile import find_profile, load_profile
 from fifthwheel.data import Finding
+from fifthwheel.plan import transfer
 from fifthwheel.plan.buses import check_buses
 from fifthwheel.plan.results import Response
 from tests.plan import build
-from tests.plan.build import bus, electronics, frame, host, link, profile, sensor, task
+from tests.plan.build import bus, controller, electronics, frame, host, link, profile, sensor, task
 
 
 def found(plan: Electronics, responses: tuple[Response, ...] = ()) -> dict[str, Finding]:
@@ -48,6 +52,12 @@ def serial(period: float = 1e-3, clock: float = 1e6, **given: Any) -> Electronic
     )  # fmt: skip
 
 
+def divided(bit_clock: float, clock: float = 1e6) -> Electronics:
+    """The receiver on a host that makes bit_clock / n."""
+    part = profile(hosts=(host("uart1", "uart", bit_clock=bit_clock),))
+    return replace(serial(clock=clock), controllers=(controller(profile=part),))
+
+
 PAIRS: dict[str, tuple[Electronics, Electronics]] = {
     # 16 bits at 8 MHz are 2 us, the driver 8 us: 10 us; four encoders at 17.4 and 17.6 kHz take 69.6 and 70.4 %
     "bus-occupancy": (encoders(4, 1 / 17_400), encoders(4, 1 / 17_600)),
@@ -66,6 +76,8 @@ PAIRS: dict[str, tuple[Electronics, Electronics]] = {
     ),
     # a quarter of an edge of 5 ns at 5 ns/m (common practice, no source)
     "stub": (encoders(bus_given={"stub": 0.25}), encoders(bus_given={"stub": 0.26})),
+    # half of the 5.26 % by which both ends of 8N1 may differ (half a bit in 9.5) is 2.632 %; the divider stands at 8
+    "bit-rate-error": (divided(8 * 1.0263e6), divided(8 * 1.0264e6)),
     "pipelined-reply": (encoders(transactions=2), encoders(transactions=1)),
     "mode-not-stated": (encoders(bus_given={"mode": 1}), encoders(bus_given={"mode": None})),
     "clock-limit-unknown": (encoders(), encoders(max_clock=None)),
@@ -317,3 +329,27 @@ def test_stubs_of_a_can_bus(clock: float, stub: float, told: bool) -> None:
 @pytest.mark.parametrize("open_key", [{"controller": None}, {"host": None}])
 def test_half_placed_buses_are_left(open_key: dict[str, Any]) -> None:
     assert {f.check for f in check_buses(encoders(bus_given=open_key), None)[0]} == {"pipelined-reply"}
+
+
+@pytest.mark.parametrize(
+    ("clock", "error"), [(9600, 0.002), (38400, 0.002), (57600, 0.021), (76800, 0.002), (115200, -0.035)]
+)
+def test_errors_of_a_whole_divider_are_those_of_a_data_sheet(clock: float, error: float) -> None:
+    """A 16 MHz part that samples 16 times and divides by whole numbers: the table of its data sheet (from memory)."""
+    made = transfer.uart_rate(clock, 16e6 / 16)
+    assert made / clock - 1.0 == pytest.approx(error, abs=5e-4)
+    finding = found(divided(1e6, clock)).get("bit-rate-error")
+    assert (finding is not None) == (abs(error) > 0.0263)
+    if finding is not None:
+        assert "76.8" not in finding.remedy
+        assert "57.6 kbit/s" in finding.remedy
+        assert "bit-rate-error" not in found(divided(1e6, 57600.0))
+
+
+@pytest.mark.parametrize("name", ["dual-core-240", "dual-core-133", "single-core-168"])
+def test_shipped_profiles_make_the_usual_rates(name: str) -> None:
+    for one in load_profile(find_profile(name, Path())).hosts:
+        if one.kind == "uart":
+            assert one.bit_clock is not None
+            assert all(abs(transfer.uart_rate(rate, one.bit_clock) / rate - 1.0) < 0.0263
+                       for rate in (9600, 115200, 420e3, 460800, 921600, 1e6, 2e6))  # fmt: skip

@@ -104,6 +104,23 @@ def test_execution_times_come_from_a_recording(tmp_path: Path) -> None:
     assert after.exit_code == 0, after.output
     assert "execution-unknown" not in after.output
     assert re.search(r"law +2000 +22[45] µs +249 µs", after.output), after.output[:600]
+    open_place = re.sub(r"priority = 20\n", "", told, count=1)
+    assert open_place != told
+    (tmp_path / "car.toml").write_text(open_place, encoding="utf-8")
+    placed = run.invoke(main, ["plan", str(tmp_path), "--assign", "--measured", str(day)])
+    assert placed.exit_code == 0, placed.output
+    assert re.search(r"law +2000 +22[45] µs", placed.output)
+    assert "is not stated" not in placed.output
+    varied = run.invoke(main, ["plan", str(tmp_path), "--vary", "card.stall=10..20 ms/2", "--measured", str(day)])
+    assert varied.exit_code == 0, varied.output
+    assert "execution-unknown" not in varied.output
+
+
+@pytest.mark.parametrize("words", [["--assign", "--report"], ["--vary", "link.baud=1..2 Mbit/s", "--assign"]])
+def test_options_that_exclude_one_another_are_refused(words: list[str]) -> None:
+    done = CliRunner().invoke(main, ["plan", str(EXAMPLES / "sound"), *words])
+    assert done.exit_code == 2
+    assert "--assign, --vary and --report are given one at a time" in done.output
 
 
 def test_what_came_back_from_the_workbench_stands_among_the_findings(tmp_path: Path) -> None:

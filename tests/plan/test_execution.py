@@ -28,6 +28,7 @@ from fifthwheel.plan.execution import (
     measured_times,
     timing_of,
     timings_of,
+    with_times,
 )
 from fifthwheel.plan.tasks import check_tasks
 from tests.plan.build import electronics, task
@@ -164,6 +165,13 @@ def test_a_recording_beyond_what_is_stated_is_told() -> None:
     for seen, told in ((1e-4, False), (1.01e-4, True)):
         findings, _ = check_tasks(stated, None, {"wheels": seen})
         assert ("execution-exceeded" in {finding.check for finding in findings}) == told
+
+
+def test_measured_times_stand_in_where_none_is_stated() -> None:
+    asked = plan(wheels="task_time_wheels", law="loop_time")
+    asked = replace(asked, tasks=(replace(asked.tasks[0], execution=2e-4), asked.tasks[1]))
+    given = with_times(asked, {"wheels": 1e-4, "law": 3e-4})
+    assert [task.execution for task in given.tasks] == [2e-4, 3e-4]
 
 
 @given(st.text("abcdefghij0123456789_ -", min_size=1, max_size=12))

@@ -22,7 +22,8 @@ class Host:
     matrix_clock [Hz] on any others. fifo [B]. pins: role ("clk", "miso", "mosi", "sda", "scl", "tx", "rx") -> its own
     pin. transaction [s]: driver time of one transaction beside the wire, by polling; interrupt_transaction [s]: by
     interrupt. free: false when the flash or the radio has it. choices: role -> the only pins it can lie on, its own
-    among them; a role that is left out may lie on any pin.
+    among them; a role that is left out may lie on any pin. bit_clock [Hz]: a UART's bit rate is this over a whole
+    number; None when the profile does not say.
     """
 
     name: str
@@ -36,6 +37,7 @@ class Host:
     interrupt_transaction: float
     free: bool
     choices: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    bit_clock: float | None = None
 
 
 @dataclass(frozen=True)

@@ -98,6 +98,7 @@ def _host(table: HostTable) -> Host:
         interrupt_transaction=given["interrupt_transaction"],
         free=given["free"],
         choices={role: pin for role, pin in pins.items() if not isinstance(pin, int)},
+        bit_clock=table.bit_clock,
     )
 
 

@@ -48,6 +48,17 @@ class HostTable(TomlTable):
         float | None,
         Rule("amount", "The same by interrupt.", "s", least=0.0, most=1.0, default="30 us", shown="25 us"),
     ] = None
+    bit_clock: Annotated[
+        float | None,
+        Rule(
+            "amount",
+            "A UART's bit rate is this over a whole number: clock, over oversampling, times the parts of the divider.",
+            "Hz",
+            above=0.0,
+            derived="not checked",
+            shown="80 MHz",
+        ),
+    ] = None
     free: Annotated[bool | None, Rule("flag", "False when flash or radio has it.", default=True)] = None
 
 

@@ -49,6 +49,9 @@ CAN_SIZE = 8
 RESERVED = frozenset((*range(0x00, 0x08), *range(0x78, 0x80)))
 """Reserved I2C addresses: UM10204, table 4 (from memory)."""
 
+USUAL_RATES = (4800.0, 9600.0, 19200.0, 38400.0, 57600.0, 115200.0, 230400.0, 460800.0, 921600.0, 1e6, 2e6, 3e6, 4e6)
+"""Bit rates that most parts with a UART can be set to (common practice, no source)."""
+
 
 @dataclass(frozen=True)
 class Wiring:
@@ -458,6 +461,27 @@ def _burst(wait: float, baud: float, size: float, rate: float) -> float:
     return transfer.bytes_waiting(wait, baud, size, rate)
 
 
+def _divided(wiring: Wiring) -> Iterator[Finding]:
+    """Tell of a bit rate that the host's divider misses by more than half of what both ends may differ by."""
+    bus, host, limit = wiring.bus, wiring.host, transfer.uart_tolerance() / 2.0
+    if host is None or host.bit_clock is None:
+        return
+    made = transfer.uart_rate(bus.clock, host.bit_clock)
+    error = made / bus.clock - 1.0
+    if abs(error) <= limit:
+        return
+    fit = [rate for rate in USUAL_RATES if abs(transfer.uart_rate(rate, host.bit_clock) / rate - 1.0) <= limit]
+    rate = min(fit, key=lambda rate: abs(rate - bus.clock), default=made)
+    yield tell(
+        "bit-rate-error", "fault", _place(wiring, "clock"),
+        f"Host {host.name} makes {said(made, 'bit/s', 4)} of the {said(bus.clock, 'bit/s', 4)} of bus {bus.name}, "
+        f"{100.0 * error:+.1f} %; {100.0 * limit:.1f} % are allowed at each end.",
+        cause=f"Its divider makes {said(host.bit_clock, 'Hz')} over a whole number",
+        change=f"Set clock of bus {bus.name} to {said(rate, 'bit/s', 6)}, and the other end too",
+        numbers={"made [bit/s]": made, "error [1]": error, "limit [1]": limit},
+    )  # fmt: skip
+
+
 def _terminated(wiring: Wiring) -> Iterator[Finding]:
     if not wiring.bus.terminated:
         yield tell(
@@ -467,7 +491,7 @@ def _terminated(wiring: Wiring) -> Iterator[Finding]:
         )  # fmt: skip
 
 
-_OF_KIND = {"spi": (), "i2c": (_addresses, _pull_up), "uart": (_fifo,), "can": (_terminated,)}
+_OF_KIND = {"spi": (), "i2c": (_addresses, _pull_up), "uart": (_fifo, _divided), "can": (_terminated,)}
 
 
 def _hosts(electronics: Electronics, wirings: tuple[Wiring, ...]) -> Iterator[Finding]:

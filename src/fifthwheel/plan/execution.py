@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -141,3 +141,12 @@ def _tells(name: str) -> bool:
 
 def _channel(recording: Recording, name: str) -> Channel | None:
     return next((table.channels[name] for table in recording.tables.values() if name in table.channels), None)
+
+
+def with_times(electronics: Electronics, worst: Mapping[str, float]) -> Electronics:
+    """Return electronics whose tasks without a stated execution time have the measured one. worst: task -> [s]."""
+    tasks = tuple(
+        replace(task, execution=worst[task.name]) if task.execution is None and task.name in worst else task
+        for task in electronics.tasks
+    )
+    return replace(electronics, tasks=tasks)

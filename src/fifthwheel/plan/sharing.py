@@ -203,7 +203,7 @@ def _spun(electronics: Electronics, users: Users) -> Iterator[Finding]:
         yield tell(
             "long-spinlock", "warning", _place(electronics, shared),
             f"{shared.name} is held up to {said(longest, 's')} under a spinlock: interrupts wait, another core spins",
-            cause="10 us is long for masked interrupts (common practice, no source)",
+            cause="10 µs is long for masked interrupts (common practice, no source)",
             change=f"hold it for {said(MASKED, 's')} at most, or {_better(shared, users.tasks)}",
             numbers={"hold_s": longest},
         )  # fmt: skip

@@ -35,14 +35,14 @@ def _begun(text: str) -> str:
 
 
 def said(value: float, unit: str = "", digits: int = 3) -> str:
-    """Return a number with its SI unit as a person writes it: 0.00068 s is "680 us", 8e6 Hz "8 MHz", 2.5 "2.5"."""
+    """Return a number with its SI unit as a person writes it: 0.00068 s is "680 µs", 8e6 Hz "8 MHz", 2.5 "2.5"."""
     if not unit or value == 0.0 or not math.isfinite(value):
         return f"{value:.{digits}g} {unit}".rstrip()
     power = min(max(math.floor(math.log10(abs(value)) / 3.0 + 1e-12), -4), 3)
     number = float(f"{value / 1000.0**power:.{digits}g}")
     if abs(number) >= 1000.0 and power < 3:
         number, power = number / 1000.0, power + 1
-    return f"{number:g} {('p', 'n', 'u', 'm', '', 'k', 'M', 'G')[power + 4]}{unit}"
+    return f"{number:g} {('p', 'n', 'µ', 'm', '', 'k', 'M', 'G')[power + 4]}{unit}"
 
 
 def at_least(value: float, unit: str = "") -> str:

@@ -10,6 +10,12 @@ UART_BITS = 10
 COBS_RUN = 254
 """Bytes that one COBS code byte stands for at most (Cheshire & Baker, IEEE/ACM Trans. Networking 7(2), 1999)."""
 
+FRAME_HEAD = 9
+"""Bytes of a link frame before its payload: type, sequence number, layout, time (docs/link.md)."""
+
+FRAME_ZEROS = 2
+"""Zeros about a link frame: one in front ends what noise began, one behind ends the frame (docs/link.md)."""
+
 FAT32_FILE = 2**32 - 1
 """Largest file of FAT32 [B] (FAT specification: the size field has 32 bits)."""
 
@@ -64,6 +70,15 @@ def uart_tolerance() -> float:
     return 0.5 / 9.5
 
 
+def uart_rate(wanted: float, bit_clock: float) -> float:
+    """Return the bit rate [bit/s] nearest to a wanted one that a divider makes: bit_clock / n with a whole n.
+
+    bit_clock [Hz]: the clock of the divider over its oversampling, times the parts that it divides a whole into.
+    """
+    n = max(math.floor(bit_clock / wanted), 1)
+    return min((bit_clock / n, bit_clock / (n + 1)), key=lambda rate: abs(rate / wanted - 1.0))
+
+
 def can_frame_bits(size: int, extended: bool = False) -> int:
     """Return the most bits of a CAN frame of up to 8 bytes with stuff bits and the gap between frames.
 
@@ -82,9 +97,9 @@ def cobs_bound(size: int) -> int:
     return size + max(1, math.ceil(size / COBS_RUN))
 
 
-def frame_size(payload: int, check: int) -> int:
-    """Return the bytes of a link frame on the wire: payload and CRC of `check` bits under COBS, then a zero."""
-    return cobs_bound(payload + math.ceil(check / 8)) + 1
+def frame_size(payload: int, check: int, *, head: int = FRAME_HEAD, zeros: int = FRAME_ZEROS) -> int:
+    """Return the bytes of a link frame on the wire: head, payload and CRC of `check` bits under COBS, and its zeros."""
+    return cobs_bound(head + payload + math.ceil(check / 8)) + zeros
 
 
 def lost_share(error_rate: float, bits: float) -> float:

@@ -40,7 +40,7 @@ def timings_text(times: Mapping[str, Timing]) -> str:
 
 def duration(seconds: float) -> str:
     """Return a time as "1.24 ms", "16 µs" or "1.5 s", "never" when it does not end."""
-    return said(seconds, "s").replace(" us", " µs") if math.isfinite(seconds) else "never"
+    return said(seconds, "s") if math.isfinite(seconds) else "never"
 
 
 def bytes_text(count: float) -> str:
