@@ -10,11 +10,11 @@ from typing import Any
 from fifthwheel.car.document import Document, Fault, KeyPath, key_text, value_text
 from fifthwheel.car.faults import spot_of, tables_at
 from fifthwheel.car.layout_schema import UNITS
-from fifthwheel.car.plan_rules import scaled
+from fifthwheel.car.plan_rules import WORD, scaled
 from fifthwheel.car.rules import RuleError
 from fifthwheel.errors import nearest
 from fifthwheel.glossary import CHANNELS
-from fifthwheel.layout import SIZES
+from fifthwheel.layout import SIZES, TIME
 
 F32_MOST = 3.4028234663852886e38
 """Largest 32-bit floating number (IEEE 754)."""
@@ -33,7 +33,7 @@ def _fault(document: Document, at: KeyPath, expected: str, found: str, do: str =
 def _channels(document: Document) -> Iterator[Fault]:
     for path, channel in tables_at(document, "channel"):
         name, unit = channel.get("name"), channel.get("unit")
-        if not isinstance(name, str) or not name.strip():
+        if not isinstance(name, str) or name == TIME.name or not WORD.fullmatch(name):
             continue  # a fault of its own
         entry = CHANNELS.get(name)
         if entry is None and unit is None:
@@ -42,7 +42,7 @@ def _channels(document: Document) -> Iterator[Fault]:
         elif entry is not None and unit in UNITS and unit != entry.unit:
             yield _fault(document, (*path, "unit"), f'"{entry.unit}", the unit of {name}', value_text(unit))
         known = entry.unit if entry is not None else unit
-        if known in (*UNITS, entry and entry.unit):
+        if known is not None and (entry is not None or known in UNITS):
             yield from _scale(document, path, channel, str(known))
 
 

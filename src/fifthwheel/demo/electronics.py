@@ -5,6 +5,8 @@ It logs what the demo's log holds (COLUMNS). Its plan passes, with two warnings 
 
 from __future__ import annotations
 
+from fifthwheel.demo.layout import LAYOUT_TOML
+
 _BOARDS = """\
 
 # ------------------------------------------------------------------------------------------------------- electronics
@@ -481,7 +483,6 @@ tasks = {front = "link at front", rear = "link at rear"}
 name = "wheels and motion"
 source = "front"
 rate = "200 Hz"
-payload = "64 B"
 channels = [
     "loop_time", "wheel_angle_fl", "wheel_angle_fr", "wheel_angle_rl", "wheel_angle_rr", "wheel_speed_fl",
     "wheel_speed_fr", "wheel_speed_rl", "wheel_speed_rr", "accel_x", "accel_y", "accel_z", "gyro_x", "gyro_y",
@@ -492,14 +493,12 @@ channels = [
 name = "demands"
 source = "front"
 rate = "500 Hz"
-payload = "8 B"
 channels = ["speed_setpoint"]
 
 [[link.frame]]
 name = "position"
 source = "front"
 rate = "10 Hz"
-payload = "56 B"
 channels = [
     "gnss_time", "gnss_latitude", "gnss_longitude", "gnss_altitude", "gnss_speed", "gnss_course", "gnss_fix",
     "gnss_satellites", "gnss_horizontal_accuracy", "gnss_speed_accuracy", "inertial_temperature",
@@ -509,14 +508,12 @@ channels = [
 name = "driver"
 source = "rear"
 rate = "200 Hz"
-payload = "24 B"
 channels = ["throttle", "brake", "steer", "steer_command", "motor_speed", "motor_current", "battery_voltage"]
 
 [card]
 controller = "rear"
 bus = "storage"
 task = "card"
-record = "160 B"
 rate = "200 Hz"
 block = "4 KiB"
 buffer = "48 KiB"
@@ -620,7 +617,7 @@ ELECTRONICS_TOML = "".join(
     (
         _BOARDS,
         *(_ENCODER.format(wheel=wheel, bus=bus, select=select) for wheel, bus, select in _SELECTS),
-        _SENSORS, _ACTUATORS, _TASKS, _SHARED, _LINK, _SUPPLY,
+        _SENSORS, _ACTUATORS, _TASKS, _SHARED, _LINK, LAYOUT_TOML, _SUPPLY,
         "\n# Of the two long wheel cables the right one squeezes past the motor.\n",
         *(_cable(row) for row in _CABLES),
     )

@@ -43,7 +43,9 @@ def write_files(folder: Path, files: Mapping[str, bytes], *, precious: Collectio
                     kept.append((_keep(path), path))
                 _write(path, content)
                 record[name] = "" if name in precious else _hash(content)
-        _write(folder / RECORD, (json.dumps(dict(sorted(record.items())), indent=1) + "\n").encode())
+        told = (json.dumps(dict(sorted(record.items())), indent=1) + "\n").encode()
+        if not (folder / RECORD).exists() or (folder / RECORD).read_bytes() != told:
+            _write(folder / RECORD, told)
     except OSError as error:
         raise FifthwheelError(
             "the files could not be written", where=str(error.filename or folder), found=error.strerror or str(error),

@@ -1,0 +1,50 @@
+"""The C++ of a car: headers for both boards and manifest.json, from its description."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+
+from fifthwheel import __version__
+from fifthwheel.car.layout_of import layout_of
+from fifthwheel.car.model import Car
+from fifthwheel.errors import CarError
+from fifthwheel.generate.cpp_boards import PINS_HPP, TASKS_HPP, pins_header, tasks_header
+from fifthwheel.generate.cpp_channels import CHANNELS_HPP, channels_header
+from fifthwheel.generate.cpp_maps import LINK_HPP, LOG_HPP, SETTINGS_HPP, link_header, log_header, settings_header
+from fifthwheel.generate.cpp_values import BOARDS_HPP, VALUES_HPP, boards_header, values_header
+from fifthwheel.layout import VERSION, layout_hash, layout_text
+
+MANIFEST = "manifest.json"
+
+
+def code_files(car: Car) -> dict[str, bytes]:
+    """Return file name -> content of the headers of a car and of manifest.json; the same car.toml makes the same bytes.
+
+    Raises CarError without electronics, where two names become one word, and where a part has no controller that needs
+    one.
+    """
+    layout = layout_of(car)
+    electronics = car.electronics
+    if electronics is None:
+        raise CarError("no electronics is described", where=str(car.path))
+    text = layout_text(layout)
+    value = layout_hash(text)
+    headers = {
+        CHANNELS_HPP: channels_header(car.name, electronics, layout, value),
+        LINK_HPP: link_header(car.name, electronics, layout, value),
+        LOG_HPP: log_header(car.name, electronics, layout, text, value),
+        SETTINGS_HPP: settings_header(car.name, electronics, layout, value),
+        TASKS_HPP: tasks_header(car.name, electronics),
+        PINS_HPP: pins_header(car.name, electronics),
+        VALUES_HPP: values_header(car.name, electronics, layout, value),
+        BOARDS_HPP: boards_header(car.name, electronics, layout, value),
+    }
+    files = {name: content.encode("ascii") for name, content in headers.items()}
+    manifest = {
+        "car": car.name,
+        "fifthwheel": __version__,
+        "layout": {"version": VERSION, "hash": f"{value:016x}", "text": text},
+        "files": {name: hashlib.sha256(content).hexdigest() for name, content in files.items()},
+    }
+    return {**files, MANIFEST: (json.dumps(manifest, indent=1, ensure_ascii=False) + "\n").encode()}
