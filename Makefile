@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 CORE := $(wildcard cpp/include/fifthwheel/*.hpp cpp/include/fifthwheel/*/*.hpp bindings/*.cpp) CMakeLists.txt pyproject.toml
 JOBS ?= auto
 
-.PHONY: demo test check bench lock clean
+.PHONY: demo test check bench soak lock clean
 
 demo: $(VENV)/.built
 	$(BIN)/fifthwheel demo fifthwheel-demo
@@ -21,6 +21,10 @@ check: $(VENV)/.test $(VENV)/.built
 
 bench: $(VENV)/.test $(VENV)/.built
 	$(BIN)/python benchmarks/run.py
+
+# A billion reads of a shared value, and the fuzzers of the core for an hour in all.
+soak: | $(VENV)/bin/python
+	$(BIN)/python benchmarks/soak.py
 
 $(VENV)/bin/python:
 	$(PYTHON) -c 'import sys; sys.exit(0 if sys.version_info >= (3, 11) else "fifthwheel needs Python 3.11 or newer; found " + sys.version.split()[0] + ". Name another one: make PYTHON=python3.12")'

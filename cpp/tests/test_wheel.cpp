@@ -91,7 +91,7 @@ TEST_CASE("frames of an encoder carry even parity and a flag") {
     for (uint32_t x = 0; x < 65536U; ++x) {
         int ones = 0;
         for (int b = 0; b < 16; ++b) ones += int(x >> b & 1U);
-        REQUIRE(fw::even_ones(uint16_t(x)) == (ones % 2 == 0));
+        if (fw::even_ones(uint16_t(x)) != (ones % 2 == 0)) FAIL(x);
     }
 }
 
@@ -176,6 +176,7 @@ TEST_CASE("distance is exact to a count over an hour, both ways, and while the c
     fw::WheelSpeed<float> wheel(fw::WheelOptions<float>{});
     int64_t last = 0;
     int64_t first = 0;
+    int refused = 0;
     uint64_t random = 1;
     double speed = 0.0;
     double angle = 5.0;  // counts
@@ -187,8 +188,9 @@ TEST_CASE("distance is exact to a count over an hour, both ways, and while the c
         last = int64_t(std::floor(angle));
         if (k == 0) first = last;
         const uint32_t raw = uint32_t(((last % 16384) + 16384) % 16384);
-        REQUIRE(wheel.update(raw, uint32_t(4200000000U + k * 1000U)) == fw::Status::ok);
+        refused += wheel.update(raw, uint32_t(4200000000U + k * 1000U)) == fw::Status::ok ? 0 : 1;
     }
+    CHECK(refused == 0);
     CHECK(wheel.turned() == last - first);
     CHECK(std::abs(last - first) > 1000000);
     CHECK(wheel.refused() == 0U);
