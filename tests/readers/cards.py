@@ -158,28 +158,28 @@ def pack_text(text: str, *, size: int = 512, first: int = 0, **header: int) -> l
 
 
 def pack_records(
-    layout: Layout, rows: Sequence[tuple[int, int, bytes]], *, size: int = 4096, recording: int = 0x1234
-) -> bytes:
-    """Return an image of one boot. rows: (time [us], record id, packed record with its time) in order of time."""
+    layout: Layout, rows: Sequence[tuple[int, int, bytes]], *, size: int = 4096, first: int = 0, **header: int
+) -> list[bytes]:
+    """Return the blocks of one boot. rows: (time [us], record id, packed record with its time) in order of time."""
     text = layout_text(layout)
-    made = pack_text(text, size=size, recording=recording)
+    made = pack_text(text, size=size, first=first, **header)
     payload, start, count = b"", 0, 0
+
+    def close() -> None:
+        made.append(
+            pack_block(first + len(made), payload, size=size, time=start, count=count, hash=layout_hash(text), **header)
+        )
+
     for time, number, record in rows:
         if count and len(payload) + 1 + len(record) > size - HEADER.size - 4:
-            made.append(_records(made, payload, start, count, text, size, recording))
+            close()
             payload, count = b"", 0
         start = time if count == 0 else start
         payload += bytes([number]) + record
         count += 1
     if count:
-        made.append(_records(made, payload, start, count, text, size, recording))
-    return b"".join(made)
-
-
-def _records(made: list[bytes], payload: bytes, start: int, count: int, text: str, size: int, recording: int) -> bytes:
-    return pack_block(
-        len(made), payload, size=size, time=start, count=count, recording=recording, hash=layout_hash(text)
-    )
+        close()
+    return made
 
 
 def packed_table(record: Record, values: dict[str, np.ndarray], time: np.ndarray) -> list[bytes]:
