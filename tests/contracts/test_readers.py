@@ -20,18 +20,20 @@ from fifthwheel.errors import FifthwheelError, ReadError
 from fifthwheel.glossary import CHANNELS
 from fifthwheel.layout import TIME, Field, Layout, Record, layout_hash, layout_text
 from fifthwheel.readers import READERS, ColumnMap, Mapping, SourceMap, TimeMap, read_files
+from tests.readers import links
 from tests.readers.cards import pack_block, pack_text
 
 
 @dataclass(frozen=True)
 class Case:
-    """A clean stream of `n` rows of one format. junk: what may lie between rows. text: it consists of lines."""
+    """A clean stream of `n` rows of one format. beside: files that must lie beside it."""
 
     kind: str
     source: SourceMap
     clean: Callable[[int], bytes]
     head: bytes
     messages_per_row: int
+    beside: tuple[tuple[str, str], ...] = ()
 
 
 def _csv(rows: int) -> bytes:
@@ -74,6 +76,10 @@ def _card(rows: int) -> bytes:
     )
 
 
+def _link(rows: int) -> bytes:
+    return b"".join(links.wheels(i, 5000 * i, i, i % 7) for i in range(rows))
+
+
 COLUMNS = (ColumnMap("v", "gnss_speed", "m/s"), ColumnMap("ax", "accel_x", "g"))
 CASES = {
     "delimited": Case(
@@ -86,6 +92,7 @@ CASES = {
     "nmea": Case("nmea", SourceMap("log", "nmea", "*"), _nmea, b"", 1),
     "ubx": Case("ubx", SourceMap("log", "ubx", "*"), _ubx, b"", 1),
     "card": Case("card", SourceMap("log", "card", "*"), _card, CARD_HEAD, 1),
+    "link": Case("link", SourceMap("log", "link", "*"), _link, b"", 1, (("layout.txt", links.TEXT),)),
 }
 
 
@@ -97,6 +104,8 @@ def case(request: pytest.FixtureRequest) -> Case:
 def read(folder: Path, case: Case, data: bytes, **options: object) -> Recording:
     path = folder / "raw.dat"
     path.write_bytes(data)
+    for name, text in case.beside:
+        (folder / name).write_text(text, encoding="ascii", newline="\n")
     recording = read_files([path], Mapping(1, (case.source,)), None, **options)  # type: ignore[arg-type]
     assert path.read_bytes() == data, "the raw file was changed"
     check(recording)

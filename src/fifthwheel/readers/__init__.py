@@ -48,6 +48,7 @@ READERS: Named[str, Reader] = MappingProxyType(
         "nmea": Reader("fifthwheel.readers.nmea"),
         "ubx": Reader("fifthwheel.readers.ubx"),
         "card": Reader("fifthwheel.readers.card"),
+        "link": Reader("fifthwheel.readers.link_capture"),
     }
 )
 

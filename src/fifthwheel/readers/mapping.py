@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 TimeKind = Literal["counter", "iso", "time-of-day", "rate"]
-SourceKind = Literal["delimited", "nmea", "ubx", "card"]
+SourceKind = Literal["delimited", "nmea", "ubx", "card", "link"]
 
 MAPPING_VERSION = 1
 
@@ -64,6 +64,7 @@ class SourceMap:
     name: table it becomes ("log", "gnss", "second board"). match: file name or glob. header: line number of the header,
     0 for none. units_row: line number of a row of units, 0 for none. align: how its clock is laid on the log's clock:
     "" for the log itself or a clock it shares, "gnss-time" (both know GNSS time), "speed" (match speed), "offset".
+    layout: file beside a link capture that says what its frames hold, "" for layout.txt or manifest.json.
     """
 
     name: str
@@ -78,6 +79,7 @@ class SourceMap:
     columns: tuple[ColumnMap, ...] = ()
     align: str = ""
     offset: float = 0.0
+    layout: str = ""
 
 
 @dataclass(frozen=True)

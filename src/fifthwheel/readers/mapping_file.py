@@ -266,7 +266,8 @@ def _source_text(source: SourceMap) -> str:
     for entry in fields(SourceMap):
         value = getattr(source, entry.name)
         plain = entry.name in delimited_only and source.kind != "delimited"
-        if entry.name in ("time", "columns") or (plain and value == entry.default):
+        unsaid = plain or entry.name == "layout"
+        if entry.name in ("time", "columns") or (unsaid and value == entry.default):
             continue
         note = f"  # {_NOTES[entry.name]}" if entry.name in _NOTES else ""
         rows.append(f"{entry.name} = {_toml(value)}{note}")

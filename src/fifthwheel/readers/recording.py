@@ -23,6 +23,8 @@ from fifthwheel.readers.parsed import Column, Parsed, Progress, listed, tell
 from fifthwheel.readers.timebase import NEAR, lay_time_base
 
 HEAD = 64 * 1024
+BOOTS_STATED = ("card", "link")
+"""Kinds of files that say themselves which boot a row is of, and hold rows of several rates."""
 
 
 @dataclass
@@ -178,12 +180,15 @@ def _read_sources(
             raw[path] = (part.rows_in, part.rows_kept, part.rows_reported)
             done += size
         ordered = _in_order(parts)
-        laid.append(_lay(source, ordered, raw, findings) if source.kind != "card" else _card(source, ordered, findings))
+        if source.kind in BOOTS_STATED:
+            laid.append(_with_boots(source, ordered, findings))
+        else:
+            laid.append(_lay(source, ordered, raw, findings))
     return laid, raw
 
 
-def _card(source: SourceMap, parts: list[tuple[Path, Parsed]], findings: list[Finding]) -> Laid:
-    """Lay the card images of a source: their boots are known."""
+def _with_boots(source: SourceMap, parts: list[tuple[Path, Parsed]], findings: list[Finding]) -> Laid:
+    """Lay the card images or link captures of a source: their boots are known."""
     from fifthwheel.readers.card_lay import lay_card
 
     tables, told = lay_card(source.name, [(path.name, part) for path, part in parts])

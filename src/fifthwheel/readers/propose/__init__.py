@@ -115,6 +115,8 @@ def _source_of(group: _Group, pattern: str, car: Car | None, rate: float | None)
     path, layout = group[0]
     if layout.kind == "card":
         return SourceMap("log", "card", pattern, header=0)
+    if layout.kind == "link":
+        return SourceMap("link", "link", pattern, header=0)
     if layout.kind != "delimited":
         return SourceMap("gnss", layout.kind, pattern, header=0, align="gnss-time")
     sample = join_samples([read_sample(one, its) for one, its in group[:MOST_FILES]])
@@ -134,10 +136,12 @@ def _source_of(group: _Group, pattern: str, car: Car | None, rate: float | None)
 
 
 def _named(sources: Sequence[SourceMap]) -> tuple[SourceMap, ...]:
-    """Return the sources with names of their own, a card or the widest delimited one first as "log", and how each is
-    aligned."""
-    tables = [s for s in sources if s.kind == "card"] or [s for s in sources if s.kind == "delimited"]
-    log = max(tables, key=lambda s: sum(c.channel != "" for c in s.columns), default=sources[0])
+    """Return the sources with names of their own, a card, the widest delimited one or a link capture first as "log",
+    and how each is aligned."""
+    tables = next(
+        (t for kind in ("card", "delimited", "link") if (t := [s for s in sources if s.kind == kind])), sources
+    )
+    log = max(tables, key=lambda s: sum(c.channel != "" for c in s.columns))
     named = [replace(log, name="log", align="")]
     count: dict[str, int] = {}
     for source in sources:
@@ -145,10 +149,12 @@ def _named(sources: Sequence[SourceMap]) -> tuple[SourceMap, ...]:
             continue
         channels = {c.channel for c in source.columns if c.channel}
         receiver = source.kind != "delimited" or all(c.startswith("gnss_") for c in channels)
-        word = "gnss" if receiver else "second board"
+        word = "link" if source.kind == "link" else "gnss" if receiver else "second board"
         count[word] = count.get(word, 0) + 1
         align = "gnss-time"
-        if source.kind == "delimited":
+        if source.kind == "link":
+            align = "speed"
+        elif source.kind == "delimited":
             align = "speed" if any("_speed" in c for c in channels) else "offset"
         named.append(replace(source, name=word if count[word] == 1 else f"{word} {count[word]}", align=align))
     return tuple(named)

@@ -12,7 +12,7 @@ from typing import Literal
 from fifthwheel.errors import ReadError
 from fifthwheel.readers.propose.unitwords import unit_of
 
-Kind = Literal["delimited", "nmea", "ubx", "card"]
+Kind = Literal["delimited", "nmea", "ubx", "card", "link"]
 
 HEAD = 262_144
 """Bytes looked at from the start of a file."""
@@ -59,7 +59,7 @@ def sniff_layout(path: Path) -> FileLayout:
 
 
 def kind_of(head: bytes) -> Kind:
-    """Return what a file holds, judged by card blocks, UBX frames and NMEA sentences with a right check sum.
+    """Return what a file holds, judged by card blocks, UBX and link frames and NMEA sentences with a right check sum.
 
     Of a capture that holds both, the one whose messages tell where the receiver was (its reader's `sniff` says).
     """
@@ -78,6 +78,11 @@ def kind_of(head: bytes) -> Kind:
     lines = head.count(b"\n") + 1
     if nmea >= 1 and nmea >= 0.3 * min(lines, 50):
         return "nmea"
+    if 0 in head:
+        from fifthwheel.readers import READERS
+
+        if READERS["link"].sniff(head) > 0.5:
+            return "link"
     return "delimited"
 
 
