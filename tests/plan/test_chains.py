@@ -82,8 +82,8 @@ def test_a_sensor_read_slower_than_its_task_runs_waits_for_its_own_turn() -> Non
 
 
 def test_tasks_that_serve_the_link_and_the_wire_count() -> None:
-    """Wheels 1 + 1, frame 5, sender 2 (its deadline), wire, receiver 2 + 2, law 2 + 2, pulse 2.5. The wire: 4 B and a
-    CRC of 4 B under COBS are 9 B and a zero, 100 bits at 1 Mbit/s: 0.1 ms. 19.6 ms in all."""
+    """Wheels 1 + 1, frame 5, sender 2 (its deadline), wire, receiver 2 + 2, law 2 + 2, pulse 2.5. The wire: 9 B of
+    head, 4 B and a CRC of 4 B under COBS are 18 B and two zeros, 200 bits at 1 Mbit/s: 0.2 ms. 19.7 ms in all."""
     plan = one_board(
         controllers=(controller(), controller("rear")),
         tasks=(task("wheels", 1e-3), task("control", 2e-3, controller="rear"), task("send", 2e-3),
@@ -91,7 +91,7 @@ def test_tasks_that_serve_the_link_and_the_wire_count() -> None:
         functions=(function("traction control"),),
         link=link(frame(payload=4, channels=("wheel_angle_rl",)), tasks={"front": "send", "rear": "get"}),
     )  # fmt: skip
-    assert only(plan).age == pytest.approx(19.6e-3, rel=1e-9)
+    assert only(plan).age == pytest.approx(19.7e-3, rel=1e-9)
 
 
 @pytest.mark.parametrize("carried", ["wheel_angle_rl", "wheel_speed_rl", "wheel_turned_rl"])

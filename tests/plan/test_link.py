@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from fifthwheel.car.electronics import Electronics
 from fifthwheel.data import Finding
 from fifthwheel.plan.link import check_link, frame_load
-from tests.plan.build import bus, controller, electronics, frame, link, task
+from tests.plan.build import HEAD, bus, controller, electronics, frame, link, task
 
 BOARDS = (controller(), controller("rear"))
 UARTS = (bus("a", "uart"), bus("b", "uart", controller="rear"))
@@ -35,8 +35,8 @@ def served(period: float) -> Electronics:
 
 PAIRS: dict[str, tuple[Electronics, Electronics]] = {
     # BUS-02: 204 bytes of 10 bits at 1 Mbit/s are 2040 us: 343 a second take 69.97 %, 344 take 70.2 %
-    "link-occupancy": (joined(frame(payload=200, rate=343.0), check=16),
-                       joined(frame(payload=200, rate=344.0), check=16)),
+    "link-occupancy": (joined(frame(payload=200 - HEAD, rate=343.0), check=16),
+                       joined(frame(payload=200 - HEAD, rate=344.0), check=16)),
     # BUS-03: both ends together may be 5.26 % apart, so each half of that from the link's own rate
     "link-bus": (joined(buses=(bus("a", "uart", clock=1.0263e6), UARTS[1])),
                  joined(buses=(bus("a", "uart", clock=1.0264e6), UARTS[1]))),
@@ -46,7 +46,8 @@ PAIRS: dict[str, tuple[Electronics, Electronics]] = {
                       joined(frame(payload=3, channels=("accel_x", "accel_y")))),
     "frame-rate": (served(5.00e-3), served(5.01e-3)),
     # 66 + 4 + 2 bytes are 720 bits: 1 - (1 - p)^720 is 1 % at p = 1.3959e-5
-    "link-loss": (joined(frame(payload=66), error_rate=1.395e-5), joined(frame(payload=66), error_rate=1.397e-5)),
+    "link-loss": (joined(frame(payload=66 - HEAD), error_rate=1.395e-5),
+                  joined(frame(payload=66 - HEAD), error_rate=1.397e-5)),
     # 68 bytes, 680 bits, 200 Hz at 1e-7: 6.7998e-5 lost, 48.96 an hour; 2^-16 pass: 7.47e-4, at 1.35e-7 1.008e-3
     "link-check": (joined(frame(), check=16, error_rate=1.33e-7), joined(frame(), check=16, error_rate=1.35e-7)),
 }  # fmt: skip
@@ -77,7 +78,7 @@ def test_a_bus_that_is_not_described() -> None:
 
 def test_more_than_there_is_time_for_is_a_fault_whose_remedy_passes() -> None:
     """BUS-02: 200 bytes at 600 Hz and 2040 us each are 122 %; 0.7 of the time leaves 343.1 Hz or 1.749 Mbit/s."""
-    finding = found(joined(frame(payload=200, rate=600.0), check=16))["link-occupancy"]
+    finding = found(joined(frame(payload=200 - HEAD, rate=600.0), check=16))["link-occupancy"]
     assert finding.severity == "fault"
     assert finding.numbers["needed [bit/s]"] == pytest.approx(600 * 2040 / 0.7)
     assert "343 Hz or less" in finding.remedy
@@ -85,12 +86,12 @@ def test_more_than_there_is_time_for_is_a_fault_whose_remedy_passes() -> None:
 
 def test_directions_are_taken_apart() -> None:
     """A UART sends and hears at once: 13.6 % out (BUS-02) and 20.8 % back."""
-    plan = joined(frame("out"), frame("back", source="rear", target="front", payload=100), check=16)
+    plan = joined(frame("out"), frame("back", source="rear", target="front", payload=100 - HEAD), check=16)
     assert [load.share for load in check_link(plan)[1]] == pytest.approx([0.136, 0.208])
 
 
 def test_frames_without_check_are_taken_for_good() -> None:
-    """64 bytes are 66 on the wire: 1 - (1 - 1e-7)^660 of 200 a second, each hour."""
+    """54 bytes are 66 on the wire: 1 - (1 - 1e-7)^660 of 200 a second, each hour."""
     load = frame_load(frame(), link(check=0, error_rate=1e-7))
     assert load.size == 66
     assert load.undetected == pytest.approx(3600 * 200 * 6.5998e-5, rel=1e-4)
@@ -123,7 +124,7 @@ def test_every_way_out_of_a_full_link_passes() -> None:
 
     def at(baud: float, rate: float) -> Electronics:
         return joined(
-            frame("small"), frame("large", payload=200, rate=rate), check=16, baud=baud, buses=()
+            frame("small"), frame("large", payload=200 - HEAD, rate=rate), check=16, baud=baud, buses=()
         )  # fmt: skip
 
     finding = found(at(1e6, 400.0))["link-occupancy"]
@@ -137,12 +138,12 @@ def test_every_way_out_of_a_full_link_passes() -> None:
 
 
 def test_the_frame_that_is_short_enough_passes() -> None:
-    """33 bytes on the wire: 27 of payload, four of check, one of COBS and a zero."""
-    finding = found(joined(frame(payload=66), error_rate=3e-5))["link-loss"]
+    """33 bytes on the wire: 17 of payload, nine of head, four of check, one of COBS and two zeros."""
+    finding = found(joined(frame(payload=66 - HEAD), error_rate=3e-5))["link-loss"]
     most = int(finding.remedy.split("of ")[1].split()[0])
     assert most == 33  # ln(0.99) / ln(1 - 3e-5) = 335.0 bits
-    assert "link-loss" not in found(joined(frame(payload=most - 6), error_rate=3e-5))
-    assert "link-loss" in found(joined(frame(payload=most - 5), error_rate=3e-5))
+    assert "link-loss" not in found(joined(frame(payload=most - 6 - HEAD), error_rate=3e-5))
+    assert "link-loss" in found(joined(frame(payload=most - 5 - HEAD), error_rate=3e-5))
 
 
 def test_rate_and_period_that_are_asked_for() -> None:

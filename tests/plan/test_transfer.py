@@ -32,7 +32,7 @@ with (Path(__file__).parents[1] / "published" / "buses.csv").open(encoding="utf-
 
 def linked(payload: float, check: float, baud: float, rate: float = 1.0) -> tuple[float, float]:
     """Time of a frame and share of its direction, through the check of the link."""
-    link = build.link(build.frame(payload=int(payload), rate=rate), check=int(check), baud=baud)
+    link = build.link(build.frame(payload=int(payload) - build.HEAD, rate=rate), check=int(check), baud=baud)
     _, (load,) = check_link(build.electronics(link=link))
     return load.frames[0].time, load.share
 
@@ -59,7 +59,7 @@ def wheel_rpm(growth: float) -> float:
 
 QUANTITIES: dict[str, Callable[..., float]] = {
     "uart_time": transfer.uart_time,
-    "frame_size": lambda payload, check: transfer.frame_size(int(payload), int(check)),
+    "frame_size": lambda payload, check: transfer.frame_size(int(payload), int(check), head=0, zeros=1),
     "frame_time": lambda *given: linked(*given)[0],
     "frame_share": lambda *given: linked(*given)[1],
     "uart_tolerance": transfer.uart_tolerance,
