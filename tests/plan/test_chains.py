@@ -127,7 +127,7 @@ def test_the_time_that_the_remedy_names_is_enough(delay: float) -> None:
     plan = one_board(actuators=(actuator(delay=delay),))
     (finding,) = told(plan)
     off, unit = finding.remedy.removeprefix("take ").split(" off")[0].split(" ")
-    less = float(off) * {"us": 1e-6, "ms": 1e-3, "s": 1.0}[unit]
+    less = float(off) * {"µs": 1e-6, "ms": 1e-3, "s": 1.0}[unit]
     assert told(replace(plan, actuators=(actuator(delay=delay - less),))) == ()
 
 

@@ -16,7 +16,7 @@ from tests.plan.cars import demo_car
 
 SPEED = 27.0
 """Top speed of the demo car [m/s], by its description."""
-SIZES = {"us": 1e-6, "ms": 1e-3, "s": 1.0, "m": 1.0, "km": 1e3}
+SIZES = {"µs": 1e-6, "ms": 1e-3, "s": 1.0, "m": 1.0, "km": 1e3}
 
 
 def moving(**given: Any) -> Electronics:

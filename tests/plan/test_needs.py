@@ -230,9 +230,9 @@ def test_every_demand_is_a_cell_of_the_matrix(name: str) -> None:
 
 def stated(remedy: str) -> float:
     """Return the number, in SI, that a remedy states."""
-    found = re.search(r"([\d.]+) (us|ms|s|kHz|Hz|rad/s)(?: |$)", remedy)
+    found = re.search(r"([\d.]+) (µs|ms|s|kHz|Hz|rad/s)(?: |$)", remedy)
     assert found, remedy
-    return float(found[1]) * {"us": 1e-6, "ms": 1e-3, "kHz": 1e3}.get(found[2], 1.0)
+    return float(found[1]) * {"µs": 1e-6, "ms": 1e-3, "kHz": 1e3}.get(found[2], 1.0)
 
 
 @pytest.mark.parametrize("excess", [1.1e-4, 1.237e-3, 0.0456])
