@@ -3,6 +3,7 @@
 #include <nanobind/ndarray.h>
 
 #include <fifthwheel/link.hpp>
+#include <stdexcept>
 #include <utility>
 #include <vector>
 
@@ -84,6 +85,28 @@ nb::dict link_scan(const Bytes& stream) {
     return out;
 }
 
+nb::bytes cobs_encode(const nb::bytes& data) {
+    std::vector<uint8_t> out(fw::cobs_bound(data.size()));
+    size_t size = 0;
+    const auto* from = reinterpret_cast<const uint8_t*>(data.c_str());
+    if (fw::cobs_encode(from, data.size(), out.data(), out.size(), &size) != fw::Status::ok)
+        throw std::length_error("cobs bound");
+    return nb::bytes(reinterpret_cast<const char*>(out.data()), size);
+}
+
+nb::bytes cobs_decode(const nb::bytes& data) {
+    std::vector<uint8_t> out(data.size() + 1);
+    size_t size = 0;
+    const auto* from = reinterpret_cast<const uint8_t*>(data.c_str());
+    if (fw::cobs_decode(from, data.size(), out.data(), out.size(), &size) != fw::Status::ok)
+        throw std::invalid_argument("not stuffed by COBS");
+    return nb::bytes(reinterpret_cast<const char*>(out.data()), size);
+}
+
 }  // namespace
 
-void bind_link(nb::module_& m) { m.def("link_scan", &link_scan); }
+void bind_link(nb::module_& m) {
+    m.def("link_scan", &link_scan);
+    m.def("cobs_encode", &cobs_encode);
+    m.def("cobs_decode", &cobs_decode);
+}

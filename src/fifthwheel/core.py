@@ -334,3 +334,19 @@ class LinkFrames:
 def scan_link(stream: NDArray[np.uint8]) -> LinkFrames:
     """Return the whole frames in the bytes of one direction of a link, every CRC checked."""
     return LinkFrames(**_core.link_scan(np.ascontiguousarray(stream, dtype=np.uint8)))
+
+
+def cobs_encode(data: bytes) -> bytes:
+    """Return bytes stuffed by COBS, without delimiter (Cheshire & Baker, IEEE/ACM Trans. Networking 7(2), 1999)."""
+    return _core.cobs_encode(data)
+
+
+def cobs_decode(data: bytes) -> bytes:
+    """Return what COBS stuffed; raises FifthwheelError for bytes that no encoder made."""
+    try:
+        return _core.cobs_decode(data)
+    except ValueError as error:
+        raise FifthwheelError(
+            "the bytes were not stuffed by COBS", expected="codes whose runs fit, without a zero",
+            found=f"{len(data)} bytes", do="Cut the stream at its zeros first",
+        ) from error  # fmt: skip
