@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -10,7 +11,7 @@ import pytest
 from fifthwheel.car.model import Motor
 from fifthwheel.data import Quantity
 from fifthwheel.motion.gnss import Fixes, position_noise, usual_walk
-from fifthwheel.motion.levels import side_ratio
+from fifthwheel.motion.levels import honest_only, side_ratio, steered_rate, torque_near
 from fifthwheel.motion.prepare import InertialColumns, Timeline, WheelColumns
 from fifthwheel.motion.still import standstill
 from fifthwheel.motion.tyres import Bend, axle_inertia, bending, brush_slip, pull
@@ -121,3 +122,34 @@ def test_a_standstill_begins_where_the_braking_ends_not_where_the_wheels_lock() 
     begins = float(t[np.flatnonzero(still)[0]])
     assert 2.6 <= begins <= 2.66
     assert bool(np.all(still[(t > begins) & (t < 5.9)]))
+
+
+def test_beside_a_free_wheel_driven_wheels_are_not_read_without_an_accelerometer() -> None:
+    read = np.full((4, 4), 10.0, dtype=np.float32)
+    read[2, :2] = np.nan  # no free wheel here: the driven ones are all there is
+    columns = wheels(read)
+    kept = honest_only(read, columns, pushes=False)
+    assert np.isnan(kept[[0, 1, 3]][:, 2:]).all()
+    assert (kept[[0, 1, 3]][:, :2] == 10.0).all()
+    assert (kept[2, 2:] == 10.0).all()
+    assert honest_only(read, columns, pushes=True) is read
+
+
+def test_a_driven_wheel_does_not_count_within_three_tenths_of_a_second_of_torque() -> None:
+    t = np.arange(11) * 0.09
+    load = np.zeros((11, 4), dtype=np.float32)
+    load[5, :] = -2.0
+    left_out = torque_near(load, t, wheels(np.zeros((11, 4))))
+    assert not left_out[:, :2].any()
+    assert left_out[:, 2].tolist() == [False, False, *[True] * 7, False, False]  # 0.27 s, not 0.36 s
+    load[:] = 0.2
+    assert not torque_near(load, t, wheels(np.zeros((11, 4)))).any()
+
+
+def test_a_steer_angle_asks_for_the_yaw_rate_of_a_rolling_car() -> None:
+    # Ackermann: radius = wheelbase / tan(steer); yaw rate = speed / radius, at most 1 g over the speed.
+    car = small_car(("rl", "rr"))
+    steer, speed = np.array([0.05, -0.05, 0.3, np.nan]), np.array([4.0, 4.0, 20.0, 4.0])
+    radius = car.wheelbase.value / math.tan(0.05)
+    assert steered_rate(steer, speed, car) == pytest.approx([4.0 / radius, -4.0 / radius, 9.80665 / 20.0, 0.0])
+    assert not steered_rate(None, speed, car).any()

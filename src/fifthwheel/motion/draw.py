@@ -68,13 +68,16 @@ def draw_motion(motion: Motion, windows: Sequence[tuple[int, int, int]], count: 
             low = a - posterior.offset - first
             values[:, :, low : low + b - a] = piece
         named = {name: values[q] for q, name in enumerate(DRAWN)}
-        out.append(Draws(boot, first, last, track.t[first:last], named, _shared(posterior, drawn)))
+        constant = dict(zip(STATES[WANDERING:], drawn, strict=True))
+        if posterior.scale is not None:
+            named = posterior.scale.stretched(named, track.t[first:last], seed)
+            constant = posterior.scale.shared(constant, count, seed)
+        out.append(Draws(boot, first, last, track.t[first:last], named, _shared(posterior, constant)))
     return tuple(out)
 
 
-def _shared(posterior: Posterior, drawn: Floats) -> dict[str, Floats]:
+def _shared(posterior: Posterior, named: dict[str, Floats]) -> dict[str, Floats]:
     """Return the drawn constants in the words of `Motion.parameters`."""
-    named = dict(zip(STATES[WANDERING:], drawn, strict=True))
     radius = posterior.problem.settings["radius"]
     shared = {}
     for i, wheel in enumerate(("fl", "fr", "rl", "rr")):

@@ -48,12 +48,15 @@ from fifthwheel.motion.levels import (
     aliasing,
     coasting_resistance,
     force_noise,
+    honest_only,
     rate_noise,
     rolling_density,
     session_noise,
     settings,
     side_ratio,
     stated_resistance,
+    steered_rate,
+    torque_near,
     wheel_places,
 )
 from fifthwheel.motion.mounting import Mounting, level, twist
@@ -71,6 +74,7 @@ from fifthwheel.motion.prepare import (
     tyre_of,
     wheel_columns,
 )
+from fifthwheel.motion.scale import Scale, stated_tyres
 from fifthwheel.motion.starts import Start, segment_starts
 from fifthwheel.motion.still import standstill
 from fifthwheel.motion.tyres import bending, pull, wheel_variance
@@ -89,12 +93,14 @@ Progress = Callable[[str, float], None] | None
 
 @dataclass(frozen=True)
 class Posterior:
-    """What backward sampling needs, shared by all tracks of a session. offset: first row of the track in `problem`."""
+    """What backward sampling needs, shared by all tracks of a session. offset: first row of the track in `problem`;
+    scale: of a session with wheels only, else None."""
 
     problem: MotionProblem
     filtered: Filtered
     adjoints: Floats
     offset: int
+    scale: Scale | None = None
 
 
 @dataclass
@@ -194,7 +200,8 @@ def look(recording: Recording, car: Car) -> Scene:
     force = to_centre(inertial, car, line) if inertial is not None else (np.zeros(line.t.size), np.zeros(line.t.size))
     noise = session_noise(inertial, wheels, still, car)
     steer = on_rows(recording, line, "steer")
-    read = thinned(wheels, force[0] if inertial is not None and inertial.pushes else None, radius, line)
+    pushes = inertial is not None and inertial.pushes
+    read = honest_only(thinned(wheels, force[0] if pushes else None, radius, line), wheels, pushes=pushes)
     resisting = stated_resistance(car)
     return Scene(
         car, line, wheels, inertial, fixes, latency, mounting, still, noise, force, steer, radius, rim, read,
@@ -207,11 +214,13 @@ def _narrow(values: Any) -> np.ndarray:
 
 
 def _rows(
-    scene: Scene, rim: np.ndarray, typical: Floats, systematic: np.ndarray | None, doubted: np.ndarray | None
-) -> dict[str, Any]:
+    scene: Scene, rim: np.ndarray, typical: Floats, systematic: np.ndarray | None, doubted: np.ndarray | None,
+    rate: Floats,
+) -> dict[str, Any]:  # fmt: skip
     """Return the core's row columns; `systematic` and `doubted` (n, 4) carry what an earlier pass showed.
 
-    The noise of the inertial sensor is worked out in a second thread meanwhile.
+    rate: (n,) [rad/s] yaw rate, which stands in for what no sensor shows of a bend. The noise of the inertial sensor is
+    worked out in a second thread meanwhile.
     """
     line = scene.line
     ax, ay = scene.force
@@ -223,7 +232,8 @@ def _rows(
         noise = beside.submit(_noise_rows, scene, rim, typical)
         slow = {f"slow_{k}": smooth(c, width) for k, c in (("ax", ax), ("ay", ay), ("gz", gz))}
         rows |= {k: _narrow(c) for k, c in slow.items()}
-        lateral = np.abs(slow["slow_ay"])
+        bend = _bend(scene, slow, typical, rate)
+        lateral = np.abs(bend[1] if inertial is None or not inertial.slides else slow["slow_ay"])
         memory = max(1.0, 0.4 / max(line.dt, COARSE_STEP))
         angle = 0.004 + 0.008 * lateral
         if systematic is not None:
@@ -237,7 +247,7 @@ def _rows(
         if scene.steer is not None:
             rows["steer"] = _narrow(np.nan_to_num(scene.steer))
         if any(scene.wheels.present):
-            rows |= _wheel_rows(scene, rim, typical, slow, systematic, doubted)
+            rows |= _wheel_rows(scene, rim, typical, slow["slow_ax"], bend, systematic, doubted)
             if systematic is not None:
                 guide = np.where(scene.still, 0.0, smooth(typical, round(GUIDE / line.dt)))
                 rows["guide"] = _narrow(guide)
@@ -267,20 +277,19 @@ def _noise_rows(scene: Scene, rim: np.ndarray, typical: Floats) -> dict[str, Any
 
 
 def _wheel_rows(
-    scene: Scene, rim: np.ndarray, typical: Floats, slow: dict[str, Floats], systematic: np.ndarray | None,
-    doubted: np.ndarray | None,
+    scene: Scene, rim: np.ndarray, typical: Floats, slow_ax: Floats, bent: tuple[Floats, Floats],
+    systematic: np.ndarray | None, doubted: np.ndarray | None,
 ) -> dict[str, Any]:  # fmt: skip
     """Return the wheels' readings, what slip is expected of them, and how far each is trusted.
 
     The first pass looks at every row, since its residuals are smoothed; the second only at rows with a reading.
     """
     car, inertial, wheels = scene.car, scene.inertial, scene.wheels
-    push = _push(scene, slow["slow_ax"], typical)
-    turn = slow["slow_gz"] - _at_rest(slow["slow_gz"], scene)
-    aside = slow["slow_ay"] - _at_rest(slow["slow_ay"], scene)
+    push = _push(scene, slow_ax, typical)
+    turn, aside = bent
     turns = inertial is not None and inertial.turns
-    gz = inertial.gz if inertial is not None else np.zeros(scene.line.t.size)
-    density = rolling_density(wheels, rim, gz, car, typical, scene.line) if turns else [None] * 4
+    gz = inertial.gz if inertial is not None and turns else turn
+    density = rolling_density(wheels, rim, gz, car, typical, scene.line)
     at: Any = slice(None) if systematic is None else np.flatnonzero(np.isfinite(scene.read).any(axis=1))
     steer = None if scene.steer is None else scene.steer[at]
     bend = bending(car, aside[at], turn[at], typical[at], steer)
@@ -293,6 +302,8 @@ def _wheel_rows(
     )
     if doubted is not None:
         variance[doubted[at]] = 0.0
+    if scene.fixes is not None and not (inertial is not None and inertial.pushes):
+        variance[torque_near(tyres.load, scene.line.t[at], wheels)] = 0.0
     read = scene.read[at]
     variance[~np.isfinite(read)] = 0.0
     columns = {
@@ -317,6 +328,14 @@ def _steps(speed: Floats, line: Timeline) -> Floats:
     usual = dt < 5.0 * line.dt
     rise: Floats = np.append(np.where(usual, np.diff(speed) / np.where(usual, dt, 1.0), 0.0), 0.0)
     return rise
+
+
+def _bend(scene: Scene, slow: dict[str, Floats], typical: Floats, rate: Floats) -> tuple[Floats, Floats]:
+    """Return (n,) yaw rate [rad/s] and lateral force per mass [m/s2], smoothed: of the sensors, else by `rate`."""
+    inertial = scene.inertial
+    turns, slides = inertial is not None and inertial.turns, inertial is not None and inertial.slides
+    turn = slow["slow_gz"] - _at_rest(slow["slow_gz"], scene) if turns else rate
+    return turn, slow["slow_ay"] - _at_rest(slow["slow_ay"], scene) if slides else turn * typical
 
 
 def _at_rest(column: Floats, scene: Scene) -> float:
@@ -414,7 +433,7 @@ def estimate_motion(recording: Recording, car: Car, *, progress: Progress = None
         gnss=scene.fixes is not None,
     )  # fmt: skip
     tell("filtering, first pass", 0.1)
-    rows = _rows(scene, scene.rim, scene.typical, None, None)
+    rows = _rows(scene, scene.rim, scene.typical, None, None, steered_rate(scene.steer, scene.typical, car))
     fixes: dict[str, Any] = {}
     if scene.fixes is not None:
         fixes = fix_columns(scene.fixes, scene.latency.value, scene.line, 1.0)
@@ -455,7 +474,7 @@ def _second(
             free = np.logical_and.reduce([np.abs(np.nan_to_num(p, nan=1.0)) < 0.01 for p in pedals if p is not None])
             scene.resisting = coasting_resistance(seen["ax"], u, seen["r"], free, scene.car, scene.line)
         systematic, doubted = _doubts(scene, problem, seen, filtered)
-        rows = _rows(scene, scene.rim, u, systematic, doubted)
+        rows = _rows(scene, scene.rim, u, systematic, doubted, smooth(seen["r"], round(0.3 / scene.line.dt)))
     late = scene.latency.value
     fixed = dict(problem.settings)
     fixes: dict[str, np.ndarray] = {}
@@ -476,6 +495,8 @@ def _parameters(scene: Scene, filtered: Filtered, late: float) -> dict[str, Quan
     """Return the estimated constants in words of the glossary."""
     x = dict(zip(STATES, filtered.last[0][: len(STATES)], strict=True))
     sd = dict(zip(STATES, np.sqrt(np.diag(filtered.last[1:, : len(STATES)])), strict=True))
+    if (scale := _scale(scene)) is not None:
+        sd |= scale.uncertainties()
     out = {}
     for i, wheel in enumerate(WHEELS):
         if scene.wheels.present[i]:
@@ -506,6 +527,16 @@ def _parameters(scene: Scene, filtered: Filtered, late: float) -> dict[str, Quan
         out["mount_pitch"] = Quantity(mounting.pitch, 0.01, "rad")
         out["mount_yaw"] = Quantity(mounting.yaw, mounting.u_yaw, "rad")
     return out
+
+
+def _scale(scene: Scene) -> Scale | None:
+    """Return what the scale rests on where wheels are all there is, else None."""
+    wheels = scene.wheels
+    if scene.fixes is not None or scene.inertial is not None or not any(wheels.present):
+        return None
+    front = any(p and not d for p, d in zip(wheels.present[:2], wheels.driven[:2], strict=True))
+    rear = any(p and not d for p, d in zip(wheels.present[2:], wheels.driven[2:], strict=True))
+    return Scale(stated_tyres(scene.car), 0 if front or (not rear and any(wheels.present[:2])) else 1)
 
 
 def _sensors(scene: Scene) -> tuple[str, ...]:
@@ -575,6 +606,7 @@ def _motion(
     bounds = [*scene.line.boots.tolist(), log.t.size]
     tracks = []
     late_u = scene.latency.u
+    scale = _scale(scene)
     place_u = typical_accuracy(scene.fixes) if scene.fixes is not None else 0.0
     for first, last in itertools.pairwise(bounds):
         mean = {name: smoothed.mean[q, first:last] for q, name in enumerate(QUANTITIES)}
@@ -582,10 +614,13 @@ def _motion(
         sd: dict[str, Any] = {name: smoothed.sd[q, first:last] for q, name in enumerate(QUANTITIES)}
         if scene.inertial is None and not any(scene.wheels.present):
             sd["u"] = _narrow(np.hypot(sd["u"], np.abs(rate_of(smooth(mean["u"], 40), log.t[first:last])) * late_u))
+        if scale is not None:
+            spread = scale.spread(mean["u"])
+            sd |= {name: _narrow(np.hypot(sd[name], spread * np.abs(mean[name]))) for name in ("u", "distance")}
         if scene.fixes is not None:
             # The filter's place is the receiver's; how far that may be from the true one the receiver says.
             sd |= {name: _narrow(np.hypot(sd[name], place_u)) for name in ("east", "north")}
-        posterior = Posterior(problem, filtered, smoothed.adjoints, first)
+        posterior = Posterior(problem, filtered, smoothed.adjoints, first, scale)
         tracks.append(
             Track(int(log.boot[first]), first, last, log.t[first:last], mean, sd, usable[first:last], posterior)
         )

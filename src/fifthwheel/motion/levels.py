@@ -9,10 +9,11 @@ from typing import Any
 
 import numpy as np
 
-from fifthwheel.car.model import Car, Tyre
+from fifthwheel.car.model import Car
 from fifthwheel.core import STATES
 from fifthwheel.data import Bools, Floats
 from fifthwheel.motion.prepare import InertialColumns, Timeline, WheelColumns, smooth, tyre_of, upright
+from fifthwheel.motion.scale import Stated, stated_tyres
 
 GRAVITY = 9.80665
 AIR_DENSITY = 1.2
@@ -230,6 +231,51 @@ SLIDE_TIME = 1.0
 practice, no source)."""
 LIGHT_LOAD = 0.3
 """Load [m/s2] below which a wheel counts as free."""
+WHEEL_TURN = 4e-4
+"""Power spectral density [rad2/s] of the error of a yaw rate that is the difference of two wheels: 0.01 rad/s over two
+seconds (a twentieth of a percent between both wheels; common practice, no source)."""
+TORQUE_REACH = 0.3
+"""Time [s] around torque in which a driven wheel does not count: it slips before its torque shows in the speed, and
+catches up after it (common practice, no source)."""
+
+
+def honest_only(read: np.ndarray, wheels: WheelColumns, *, pushes: bool) -> np.ndarray:
+    """Return the wheel speeds (n, 4) [rad/s] with those of driven wheels taken out (NaN) on rows where a free wheel is
+    read, unless `pushes`: an accelerometer tells wheelspin.
+
+    Without one nothing holds a driven wheel that runs fast against a car that gains speed, so beside a free wheel it
+    could only mislead.
+    """
+    if pushes:
+        return read
+    driven = np.array(wheels.driven)
+    heard = np.isfinite(read[:, ~driven]).any(axis=1)
+    return np.where(heard[:, None] & driven[None, :], np.float32(np.nan), read)
+
+
+def torque_near(load: np.ndarray, t: Floats, wheels: WheelColumns) -> Bools:
+    """Return (n, 4) where a driven wheel carries more than LIGHT_LOAD within TORQUE_REACH.
+
+    load: (n, 4) [m/s2] at the times t [s]. For sessions with GNSS and without an accelerometer: nothing then tells slip
+    from speed between two fixes, and slip under drag goes with the square of the speed, as growth of the tyre does.
+    """
+    out = np.zeros(load.shape, dtype=np.bool_)
+    for i in range(4):
+        under = np.concatenate([[-np.inf], t[np.abs(load[:, i]) > LIGHT_LOAD], [np.inf]])
+        if wheels.driven[i]:
+            after = np.searchsorted(under, t).clip(1)
+            out[:, i] = np.minimum(t - under[after - 1], under[after] - t) <= TORQUE_REACH
+    return out
+
+
+def steered_rate(steer: Floats | None, speed: Floats, car: Car) -> Floats:
+    """Return (n,) the yaw rate [rad/s] that the steer angle [rad] asks for at a speed [m/s], u tan(steer) / wheelbase,
+    within a lateral acceleration of 1 g; 0 without a steer angle."""
+    if steer is None:
+        return np.zeros(speed.size)
+    rate = speed * np.tan(np.clip(np.nan_to_num(steer), -0.6, 0.6)) / car.wheelbase.value
+    most = GRAVITY / np.maximum(np.abs(speed), 0.5)
+    return np.clip(rate, -most, most)
 
 
 def wheel_places(car: Car, wheels: WheelColumns) -> tuple[list[float], list[float]]:
@@ -241,14 +287,7 @@ def wheel_places(car: Car, wheels: WheelColumns) -> tuple[list[float], list[floa
     return [front, front, rear, rear], sides
 
 
-def _growth(tyre: Tyre, speed: float) -> tuple[float, float]:
-    """Return a tyre's growth at `speed` and its standard uncertainty (half the growth where none is stated)."""
-    scale = (speed / tyre.growth_at.value) ** 2 if tyre.growth_at.value > 0.0 else 1.0
-    u = tyre.growth.u if tyre.growth.u > 0.0 else 0.5 * max(tyre.growth.value, 0.01)
-    return tyre.growth.value * scale, u * scale
-
-
-def _priors(latency_u: float, growth: list[tuple[float, float]]) -> tuple[dict[str, float], dict[str, float]]:
+def _priors(latency_u: float, tyres: Stated) -> tuple[dict[str, float], dict[str, float]]:
     """Return mean and standard deviation of every state before any data, beside what wheels have in common."""
     slip = 1.0 / (SLIP_STIFFNESS * GRAVITY * 0.5)
     side = 1.0 / (SLIP_STIFFNESS * GRAVITY)
@@ -256,11 +295,12 @@ def _priors(latency_u: float, growth: list[tuple[float, float]]) -> tuple[dict[s
     sd |= {"bias_ax": 0.3, "bias_ay": 0.3, "bias_gz": 0.02, "slope_east": 0.01, "slope_north": 0.01}
     sd |= {"gyro_scale": 0.01, "squat": 0.0022, "roll": 0.0025}
     sd |= {"slip": 0.6 * slip, "brake_slip": 0.6 * slip, "side_slip": 0.6 * side}
-    sd |= {"growth_front": 0.4 * growth[0][1], "growth_rear": 0.4 * growth[1][1]}
+    sd |= {"growth_front": tyres.growth_own[0], "growth_rear": tyres.growth_own[1]}
+    sd |= {"radius_front": tyres.radius_own[0], "radius_rear": tyres.radius_own[1]}
     sd |= {"slide_front": 1.0, "slide_rear": 1.0}
     sd["latency"] = latency_u
     mean = dict.fromkeys(STATES, 0.0)
-    mean |= {"growth_front": growth[0][0], "growth_rear": growth[1][0]}
+    mean |= {"growth_front": tyres.growth[0], "growth_rear": tyres.growth[1]}
     mean |= {"slip": slip, "brake_slip": slip, "side_slip": side}
     # A sprung body squats and rolls by about 0.1 to 0.3 degrees per m/s2 (common practice, no source).
     mean |= {"squat": 0.0025, "roll": 0.003}
@@ -283,48 +323,50 @@ def settings(
     *,
     gnss: bool,
 ) -> dict[str, Any]:
-    """Return the core's settings: geometry, walks, and what is known before any data. radius: (4,) [m] as stated."""
+    """Return the core's settings: geometry, walks, and what is known before any data. radius: (4,) [m] as stated.
+
+    Wheels alone tell nothing of their own scale: radius and growth are then taken as stated (see motion/scale.py).
+    """
     pushes = inertial is not None and inertial.pushes
     turns = inertial is not None and inertial.turns
     rear = -car.wheelbase.value * car.front_share.value
     wheel_x, wheel_y = wheel_places(car, wheels)
-    relative = [max(t.radius.u / t.radius.value, 0.002) for t in (car.tyre_front, car.tyre_rear)]
-    speed = car.tyre_front.growth_at.value if car.tyre_front.growth_at.value > 0.0 else 20.0
-    growth = [_growth(t, speed) for t in (car.tyre_front, car.tyre_rear)]
-    mean, sd = _priors(latency_u, growth)
-    # Both radii were measured in one way, so they err together; beside that axles differ by a few tenths of a percent
-    # (common practice, no source).
-    common = min(relative)
-    own = [math.hypot(0.0025, math.sqrt(r * r - common * common)) for r in relative]
-    sd |= {"radius_front": own[0], "radius_rear": own[1]}
+    tyres = stated_tyres(car)
+    mean, sd = _priors(latency_u, tyres)
     if car.inertial is not None:
         sd["gyro_scale"] = math.hypot(car.inertial.gyro_scale[upright(car)].u, 0.0005)
+    scaled = gnss or inertial is not None
+    if not scaled:
+        sd |= dict.fromkeys(("radius_front", "radius_rear", "growth_front", "growth_rear"), 0.0)
+    if not turns:
+        # A heading from wheels is not good enough to tell the sideslip by the course.
+        sd["side_slip"] = 0.0
     antenna = [q.value for q in car.gnss.place] if car.gnss is not None else [0.0, 0.0, 0.0]
     return {
         "gravity": GRAVITY,
         "wheel_x": wheel_x,
         "wheel_y": wheel_y,
         "radius": [float(r) for r in radius],
-        "growth_speed": speed,
+        "growth_speed": tyres.speed,
         "pair_wheels": turns,
         "trust_wheels": not pushes and not gnss,
-        "growth_shared_sd": 0.9 * min(growth[0][1], growth[1][1]),
+        "growth_shared_sd": tyres.growth_u if scaled else 0.0,
         "rear_axle_x": rear,
         "antenna_x": antenna[0],
         "antenna_y": antenna[1],
         # An ordinary MEMS sensor wanders by about 0.02 m/s2 and 0.05 deg/s in 100 s (common practice, no source).
         # Without an inertial sensor the biases are the acceleration and the yaw rate themselves.
         "bias_accel_walk": 4e-6 if pushes else 100.0,
-        "bias_gyro_walk": 8e-9 if turns else 10.0,
+        "bias_gyro_walk": 8e-9 if turns else 0.5,
         # 0.03 % of what is turned in a second, as a random walk (nonlinearity and lean; common practice, no source).
         "gyro_scale_walk": 9e-8 if turns else 0.0,
-        "gyro_noise": max(noise.gyro, 2e-4) ** 2 * dt + 1e-8 if turns else 1e-4,
+        "gyro_noise": max(noise.gyro, 2e-4) ** 2 * dt + 1e-8 if turns else WHEEL_TURN,
         "slope_walk": 1e-6,
         "slide_time": SLIDE_TIME,
         "walk_every": walk_every(dt),
         "still_speed_variance": 0.003**2 * 20.0,
         "still_rate_variance": max(noise.gyro, 1e-3) ** 2,
-        "radius_shared_sd": common,
+        "radius_shared_sd": tyres.radius if scaled else 0.0,
         "prior_mean": [mean[k] for k in STATES],
         "prior_sd": [sd[k] for k in STATES],
     }

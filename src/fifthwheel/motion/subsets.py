@@ -20,9 +20,11 @@ FIGURES: tuple[str, ...] = (
     "coast_down",
     "speed_pass",
     "steady_circle",
-    "step_steer",
+    "step_steer.yaw_rate",
+    "step_steer.response_time",
 )
-"""Groups of figures: launch.time stands for times and speeds, braking.distance for distances, times and MFDD."""
+"""Groups of figures: launch.time stands for times and speeds, braking.distance for distances, times and MFDD,
+step_steer.yaw_rate for the gain as well, step_steer.response_time for the time and size of the peak."""
 
 REASONS = MappingProxyType(
     {
@@ -35,29 +37,32 @@ REASONS = MappingProxyType(
         "m": "GNSS alone does not see the first centimetre of a launch",
         "p": "between GNSS fixes only driven wheels tell the speed, and under power they run fast",
         "r": "GNSS alone does not see the car come to rest",
-        "b": "without an inertial sensor only braked wheels tell the speed between GNSS fixes, and they run slow",
+        "b": "without an inertial sensor only wheels tell the speed under braking, and they run slow or lock",
         "o": "wheels alone tell the yaw rate only as well as both wheels of an axle are equal",
-        "y": "needs the yaw rate within hundredths of a second: an inertial sensor or wheels on both sides",
+        "l": "without an inertial sensor nothing tells the speed while a wheel is locked",
+        "t": "needs the yaw rate within hundredths of a second; readings of wheels are means over a tenth",
+        "e": "under power both wheels of a driven axle slip unequally in a bend, which passes for a yaw rate",
+        "y": "needs the yaw rate within hundredths of a second, and GNSS has one course per fix",
     }
 )
 """Letter of the table -> why a figure is refused."""
 
 _ROWS = """
-free wheels, driven wheels, inertial, gnss   . . . . . . . . . .
-free wheels, driven wheels, inertial         . . . . . . . . . .
-free wheels, driven wheels, gnss             . a . b a . . . . .
-free wheels, inertial, gnss                  . . d . . . . . . .
-driven wheels, inertial, gnss                . . . . . . . . . .
-free wheels, driven wheels                   . a s . a . . . o .
-free wheels, inertial                        . . d . . . . . . .
-free wheels, gnss                            . a d b a . . . . .
-driven wheels, inertial                      . . . . . . . . . .
-driven wheels, gnss                          p a p b a . . . . .
-inertial, gnss                               . . d . . w . . . .
-free wheels                                  . a d . a . . . o .
-driven wheels                                g a g g a g . . o o
-inertial                                     A A A A A A A A A A
-gnss                                         m a d r a w . . . y
+free wheels, driven wheels, inertial, gnss   . . . . . . . . . . .
+free wheels, driven wheels, inertial         . . . . . . . . . . .
+free wheels, driven wheels, gnss             . a . b a l . . . . t
+free wheels, inertial, gnss                  . . d . . . . . . . .
+driven wheels, inertial, gnss                . . . . . . . . . . .
+free wheels, driven wheels                   . a s b a l . . o o t
+free wheels, inertial                        . . d . . . . . . . .
+free wheels, gnss                            . a d b a l . . . . t
+driven wheels, inertial                      . . . . . . . . . . .
+driven wheels, gnss                          p a p b a l . . . e t
+inertial, gnss                               . . d . . w . . . . .
+free wheels                                  . a d b a l . . o o t
+driven wheels                                g a g g a g . g o o t
+inertial                                     A A A A A A A A A A A
+gnss                                         m a d r a w . . . y y
 """
 """One line per subset, one letter per group of FIGURES; a point is a figure that is supported."""
 
@@ -75,8 +80,10 @@ SUPPORT: MappingProxyType[tuple[str, ...], MappingProxyType[str, str]] = Mapping
 def figure_group(name: str) -> str:
     """Return the group of FIGURES that a figure's full name belongs to; "" for one that needs no motion."""
     kind, _, rest = name.partition(".")
-    if kind in ("coast_down", "speed_pass", "steady_circle", "step_steer"):
+    if kind in ("coast_down", "speed_pass", "steady_circle"):
         return kind
+    if kind == "step_steer":
+        return "step_steer.yaw_rate" if rest.startswith("yaw_rate") else "step_steer.response_time"
     if kind == "launch":
         if rest.startswith(("time_to", "speed_at")):
             return "launch.time"

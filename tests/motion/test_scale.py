@@ -1,0 +1,77 @@
+"""Wheels alone: the scale rests on the stated tyres, no more and no less sure, and every draw carries it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from fifthwheel.data import Quantity
+from fifthwheel.motion import draw_motion, estimate_motion
+from fifthwheel.motion.scale import Scale, Stated, stated_tyres
+from tests.motion.drive import REAR, Errors, integrate, record, small_car
+from tests.motion.test_estimate import under_torque
+from tests.motion.test_subsets import PREFIXES
+
+STATED = Stated(0.01, (0.0, 0.0), 0.0, (0.02, 0.0), (0.03, 0.03), 20.0)
+
+
+def test_wheels_alone_leave_radius_and_growth_as_stated() -> None:
+    # Fourteen hard launches: walks that stand in for the acceleration would rather have them smaller.
+    lap = [(1.5, 0.0, 0.0), (2.5, 7.0, 0.0), (1.0, 0.0, 0.0), (2.5, -7.0, 0.0)]
+    truth = under_torque(integrate(lap * 14), REAR)
+    car = small_car(REAR, inertial=False, gnss=False)
+    recording = record(truth, Errors(missing=frozenset(PREFIXES["inertial"]), growth=0.03), car, 31)
+    motion = estimate_motion(recording, car)
+    assert motion.sensors == ("free wheels", "driven wheels")
+    stated = car.tyre_front
+    radius, growth = motion.parameters["wheel_radius_fl"], motion.parameters["tyre_growth_front"]
+    assert radius.value == pytest.approx(stated.radius.value, rel=2e-3)  # but for what left and right differ by
+    assert radius.u / radius.value == pytest.approx(stated.radius.u / stated.radius.value, rel=0.1)
+    assert growth.value == stated.growth.value
+    track = motion.tracks[0]
+    fast = truth.u > 15.0
+    relative = float(np.mean(track.sd["u"][fast] / truth.u[fast]))
+    assert relative >= stated.radius.u / stated.radius.value
+    (drawn,) = draw_motion(motion, [(1, 0, truth.t.size)], 200, seed=3)
+    spread = float(np.mean(np.std(drawn.values["u"][:, fast], axis=0) / truth.u[fast]))
+    assert spread == pytest.approx(relative, rel=0.25)  # 200 draws: the spread of their spread is 5 %
+    # What a draw is faster by is what its tyre is larger by at that turn rate.
+    square = float(np.mean((truth.u[fast] / stated.growth_at.value) ** 2))
+    larger = drawn.shared["wheel_radius_fl"] / radius.value + drawn.shared["tyre_growth_front"] * square
+    faster = drawn.values["u"][:, fast].mean(axis=1) / track.mean["u"][fast].mean()
+    assert np.corrcoef(larger, faster)[0, 1] > 0.95
+
+
+def test_the_errors_of_the_tyres_stretch_speed_distance_and_acceleration_alike() -> None:
+    t = np.arange(0.0, 4.0, 0.01)
+    u = np.tile(5.0 * t, (4, 1))
+    values = {name: np.zeros_like(u) for name in ("v", "r", "ay", "psi")} | {"u": u, "ax": np.full_like(u, 5.0)}
+    values["distance"] = 7.0 + 2.5 * np.tile(t * t, (4, 1))
+    scale = Scale(STATED, 0)
+    out = scale.stretched(values, t, seed=5)
+    # The distance is the integral of the speed, the acceleration its derivative; 7 m lie before the window.
+    assert np.allclose(out["distance"][:, -1] - 7.0, np.trapezoid(out["u"], t, axis=1), rtol=1e-6)
+    assert np.allclose(np.gradient(out["u"], t, axis=1)[:, 1:-1], out["ax"][:, 1:-1], atol=0.02)
+    radius, growth = scale.drawn(4, 5)
+    shared = scale.shared({"radius_front": np.zeros(4), "growth_front": np.full(4, 0.03), "latency": np.ones(4)}, 4, 5)
+    assert np.allclose(shared["radius_front"], radius[0])
+    assert np.allclose(shared["growth_front"], 0.03 + growth[0])
+    assert np.all(shared["latency"] == 1.0)
+
+
+def test_the_spread_of_a_speed_grows_with_its_square() -> None:
+    # 1 % of radius and 2 % of growth at 20 m/s on a tyre grown by 3 %: hypot(0.01, 0.02 / 1.03).
+    assert Scale(STATED, 0).spread(np.array([0.0, 20.0])) == pytest.approx([0.01, 0.0218413], rel=1e-5)
+    assert Scale(STATED, 1).spread(np.array([20.0])) == pytest.approx([0.01], rel=1e-9)
+
+
+def test_radii_of_both_axles_err_together() -> None:
+    car = small_car(REAR)
+    stated = stated_tyres(car)
+    relative = car.tyre_front.radius.u / car.tyre_front.radius.value
+    assert stated.radius == pytest.approx(relative)
+    radius, growth = Scale(stated, 0).drawn(4000, 1)
+    expected = relative**2 / (relative**2 + 0.0025**2)
+    assert np.corrcoef(radius)[0, 1] == pytest.approx(expected, abs=0.05)
+    assert np.corrcoef(growth)[0, 1] == pytest.approx(0.81 / (0.81 + 0.16), abs=0.05)
+    assert isinstance(car.tyre_front.growth, Quantity)
