@@ -10,6 +10,7 @@ from fifthwheel.data import Finding
 from fifthwheel.errors import CarError
 from fifthwheel.plan.buses import check_buses
 from fifthwheel.plan.card import check_card
+from fifthwheel.plan.carried import check_carried
 from fifthwheel.plan.chains import check_chains
 from fifthwheel.plan.encoders import check_encoders
 from fifthwheel.plan.failsafe import check_failsafe
@@ -55,7 +56,8 @@ def check_plan(car: Car, *, measured: Mapping[str, float] | None = None) -> Plan
     wired, conductors = check_harness(electronics, car)
     findings = worst_first((
         *placed(electronics), *lacking, *check_encoders(electronics, car), *crowded, *taken, *late,
-        *check_sharing(electronics, car), *check_memory(electronics, car), *carried, *written, *old,
+        *check_sharing(electronics, car), *check_memory(electronics, car), *carried, *written,
+        *check_carried(electronics, car), *old,
         *check_failsafe(electronics, car), *fed, *wired,
     ))  # fmt: skip
     return Plan(car.name, findings, buses, pins, responses, timelines, links, card, chains, rails, conductors, needs)

@@ -162,24 +162,30 @@ def _fine(electronics: Electronics, reading: Reading) -> Iterator[Finding]:
 def log_rates(electronics: Electronics, car: Car | None) -> Mapping[str, float]:
     """Return channel -> rate [Hz] at which the card can write it: those of its board and those its frames bring.
 
-    Where car.toml lists the channels that are logged, only these, at no more than their planned rate. Rates of the
-    sensors themselves are not looked at.
+    Where car.toml lists the channels that are logged, or the records that hold them, only these, at no more than their
+    planned rate. Rates of the sensors themselves are not looked at.
     """
     card = electronics.card
     if card is None:
         return {}
+    planned: dict[str, float] = {}
+    for record in electronics.records:
+        for channel in record.channels if record.stated else ():
+            planned[channel] = max(planned.get(channel, 0.0), record.rate)
+    if not planned and car:
+        planned = {channel.name: channel.rate.value for channel in car.channels}
+    top = max((card.rate, *(record.rate for record in electronics.records if record.stated)))
     rates: dict[str, float] = {}
     for sensor in electronics.sensors:
         if card.controller is None or sensor.controller in (card.controller, None):
-            rates.update(dict.fromkeys(sensor.channels, card.rate))
+            rates.update(dict.fromkeys(sensor.channels, top))
     for frame in electronics.link.frames if electronics.link else ():
         if card.controller is None or frame.target == card.controller:
             for channel in frame.channels:
-                rates[channel] = max(rates.get(channel, 0.0), min(card.rate, frame.rate))
-    planned = {channel.name: channel.rate.value for channel in car.channels} if car else {}
+                rates[channel] = max(rates.get(channel, 0.0), min(top, frame.rate))
     if not planned:
         return rates
-    return {name: min(rates.get(name, card.rate), rate) for name, rate in planned.items()}
+    return {name: min(rates.get(name, top), rate) for name, rate in planned.items()}
 
 
 def _log(electronics: Electronics, car: Car, readings: tuple[Reading, ...]) -> Iterator[Finding]:
