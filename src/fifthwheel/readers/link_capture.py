@@ -27,6 +27,8 @@ from fifthwheel.units import factor_and_offset
 
 BESIDE = ("layout.txt", "manifest.json")
 """Files that hold the layout, sought beside the capture in this order."""
+BLOCK = 4096
+"""Frames that are taken apart at a time."""
 HELLO, CORE_TYPES = 0, 16
 HELLO_BYTES = 16
 
@@ -156,7 +158,7 @@ def _tables(frames: LinkFrames, own: Bools, layout: Layout, clock: Ints, names: 
         which = np.flatnonzero(own & (frames.type == kind.id) & (frames.size == kind.size))
         used[which] = True
         if len(which):
-            columns = _columns(kind, _payloads(frames, which, kind.size), names)
+            columns = _columns(kind, frames, which, names)
             tables.append(_Table(kind.name, which, columns, clock[which] / 1e6))
     return tables, used
 
@@ -167,26 +169,26 @@ def _payloads(frames: LinkFrames, which: Ints, size: int) -> np.ndarray[tuple[in
     return np.ascontiguousarray(frames.payloads[place[:, None] + np.arange(size)])
 
 
-def _columns(
-    kind: LinkFrame, packed: np.ndarray[tuple[int, int], np.dtype[np.uint8]], names: _Names
-) -> dict[str, Column]:
+def _columns(kind: LinkFrame, frames: LinkFrames, which: Ints, names: _Names) -> dict[str, Column]:
+    """Return the columns of one kind of frame, taken apart in blocks that stay in the cache."""
     dtype = np.dtype([(field.name, f"<{field.type[0]}{int(field.type[1:]) // 8}") for field in kind.fields])
-    rows = packed.view(dtype)[:, 0] if kind.fields else np.empty(len(packed), dtype)
-    out = {}
-    for field in kind.fields:
-        named = names.of(kind.name, field)
-        if named is None:
-            continue
-        channel, unit, factor, shift = named
-        counts = rows[field.name]
-        values = field.offset + field.scale * counts.astype(np.float64)
-        if field.missing is not None:
-            values[counts == field.missing] = np.nan
-        if (factor, shift) != (1.0, 0.0):
-            values = values * factor + shift
-        values[np.isinf(values)] = np.nan
-        out[channel] = Column(values, unit, f"link frame '{kind.name}' field '{field.name}'")
-    return out
+    named = {field: told for field in kind.fields if (told := names.of(kind.name, field)) is not None}
+    out = {field: np.empty(len(which)) for field in named}
+    for start in range(0, len(which) if named else 0, BLOCK):
+        rows = _payloads(frames, which[start : start + BLOCK], kind.size).view(dtype)[:, 0]
+        for field, (_, _, factor, shift) in named.items():
+            counts, values = rows[field.name], out[field][start : start + BLOCK]
+            with np.errstate(over="ignore", invalid="ignore"):
+                np.multiply(counts, factor * field.scale, out=values)
+                values += factor * field.offset + shift
+            if field.missing is not None:
+                values[counts == field.missing] = np.nan
+            else:
+                values[np.isinf(values)] = np.nan
+    return {
+        channel: Column(out[field], unit, f"link frame '{kind.name}' field '{field.name}'")
+        for field, (channel, unit, _, _) in named.items()
+    }
 
 
 class _Names:
