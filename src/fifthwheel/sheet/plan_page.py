@@ -152,7 +152,7 @@ def _pairs(drawings: list[Drawing]) -> list[Block]:
 
 
 def _tasks(plan: Plan) -> list[Block]:
-    """Return a table for each core, highest priority first; four columns, so that a phone shows them all."""
+    """Return a table for each core, highest priority first; three columns, so that a phone shows them all."""
     made: list[Block] = []
     order = sorted(plan.responses, key=lambda r: (r.controller, r.core is None, r.core or 0, -r.priority))
     caption = (
@@ -162,15 +162,15 @@ def _tasks(plan: Plan) -> list[Block]:
     for place in dict.fromkeys((r.controller, core_name(r.core)) for r in order):
         rows = tuple(
             (
-                r.task, str(r.priority), f"{duration(r.response)} of {duration(r.deadline)}",
+                f"{r.task} ({r.priority})", f"{duration(r.response)} of {duration(r.deadline)}",
                 _executed(r.execution, r.origin) + f" of {duration(r.period)}",
             )
             for r in order
             if (r.controller, core_name(r.core)) == place
         )  # fmt: skip
-        head = ("Task", "Priority", "Response", "Execution")
+        head = ("Task (priority)", "Response", "Execution")
         title = f"Core {place[1]} of {place[0]}" if place[1] != "any" else f"Any core of {place[0]}"
-        made.append(Table(caption, head, rows, frozenset({1, 2, 3}), wide=(2.4, 0.8, 1.8, 1.8), title=title))
+        made.append(Table(caption, head, rows, frozenset({1, 2}), wide=(3.0, 1.8, 1.8), title=title))
         caption = ""
     return made
 
