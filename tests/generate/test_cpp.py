@@ -5,8 +5,10 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+import os
 import re
 import shutil
+import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -18,11 +20,13 @@ from fifthwheel.generate.cpp import MANIFEST
 from fifthwheel.generate.cpp_channels import struct_name
 from fifthwheel.generate.cpp_text import C_TYPES, value_type
 from fifthwheel.layout import TIME, Field, Layout, LinkFrame, Record, layout_hash, parse_layout
+from tests.car.plan_texts import FULL_PLAN
 from tests.generate.cpp_build import (
     BARE,
     CARS,
     EVERY,
     HEADERS,
+    ROOT,
     bare,
     car_text,
     compile_text,
@@ -31,6 +35,7 @@ from tests.generate.cpp_build import (
     ran,
     written,
 )
+from tests.generate.test_cpp_layout import BOARDS, PLAIN
 
 NUMPY = {"u8": "<u1", "i8": "<i1", "u16": "<u2", "i16": "<i2", "u32": "<u4", "i32": "<i4", "u64": "<u8", "i64": "<i8",
          "f32": "<f4", "f64": "<f8"}  # fmt: skip
@@ -83,6 +88,28 @@ def test_the_other_usual_compiler_has_no_warning(build: Path, tmp_path: Path) ->
         pytest.skip("clang++ is missing")
     done = compile_text(tmp_path, build, EVERY + "int main() { return 0; }\n", [clang], "-fsyntax-only")
     assert done.returncode == 0, done.stderr
+
+
+def test_clang_tidy_finds_nothing(build: Path, tmp_path: Path) -> None:
+    tidy = shutil.which("clang-tidy")
+    if tidy is None:
+        if os.environ.get("CI") == "true":
+            pytest.fail("clang-tidy is missing")
+        pytest.skip("clang-tidy is missing")
+    source = tmp_path / "all.cpp"
+    source.write_text(EVERY + "int main() { return 0; }\n")
+    checks = "-*,bugprone-*,clang-analyzer-*,performance-*,-bugprone-easily-swappable-parameters"
+    command = [
+        tidy,
+        f"--checks={checks}",
+        "--warnings-as-errors=*",
+        f"--header-filter={re.escape(str(build))}/.*",
+        str(source),
+        "--",
+    ]
+    command += ["-std=c++17", f"-I{ROOT / 'cpp' / 'include'}", f"-I{build}"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout
 
 
 @pytest.mark.parametrize("target", BARE)
@@ -381,3 +408,14 @@ def test_words_of_the_language_are_told_apart_from_names(every: Path) -> None:
     assert "struct class_ {" in text
     assert "class" in KEPT
     assert generated(every.parent / "again", car_text("all types"))["channels.hpp"] == text.encode()
+
+
+@pytest.mark.parametrize("parts", ["boards alone", "every table"])
+def test_a_car_with_little_or_everything_compiles(parts: str, tmp_path: Path) -> None:
+    """Boards without card, link and settings have empty maps; what is not assigned yet is left out and said."""
+    text = FULL_PLAN if parts == "every table" else PLAIN + BOARDS
+    build = written(tmp_path, text)
+    done = compile_text(tmp_path, build, EVERY + "int main() { return 0; }\n", host(), "-fsyntax-only")
+    assert done.returncode == 0, done.stderr
+    if parts == "every table":
+        assert "// law: no priority yet" in (build / "tasks.hpp").read_text(encoding="ascii")

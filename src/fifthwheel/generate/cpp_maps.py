@@ -63,8 +63,8 @@ def link_header(car: str, electronics: Electronics, layout: Layout, hash_value: 
     link = electronics.link
     parts = [
         head(car, _LINK, ("stddef.h", "stdint.h", "fifthwheel/frame.hpp", "fifthwheel/status.hpp"), hash_value),
-        "struct FrameKind {\n    uint8_t type;\n    const char* name;\n    Board source;\n    Board target;\n"
-        "    uint16_t bytes;  // of the payload\n    float rate_hz;\n};\n\n",
+        "struct FrameKind {\n    const char* name;\n    float rate_hz;\n    uint16_t bytes;  // of the payload\n"
+        "    uint8_t type;\n    Board source;\n    Board target;\n};\n\n",
         "\n".join(rows("frame", "FrameKind", map(_frame_row, layout.frames))),
         "\n\n",
     ]  # fmt: skip
@@ -93,8 +93,8 @@ def log_header(car: str, electronics: Electronics, layout: Layout, text: str, ha
         "inline constexpr char layout_text[] =\n" + "\n".join(_quoted(text)) + ";\n",
         "inline constexpr size_t layout_bytes = sizeof(layout_text) - 1;\n",
         f'static_assert(layout_bytes == {len(text)}, "cut off");\n\n',
-        "struct RecordKind {\n    uint8_t id;\n    const char* name;\n    Board board;\n    uint16_t bytes;\n"
-        "    float rate_hz;  // 0 for those written as things happen\n};\n\n",
+        "struct RecordKind {\n    const char* name;\n    float rate_hz;  // 0 for those written as things happen\n"
+        "    uint16_t bytes;\n    uint8_t id;\n    Board board;\n};\n\n",
         "\n".join(rows("record", "RecordKind", map(_record_row, layout.records))),
         "\n\n",
     ]  # fmt: skip
@@ -141,11 +141,11 @@ def settings_header(car: str, electronics: Electronics, layout: Layout, hash_val
 
 def _frame_row(frame: LinkFrame) -> str:
     ends = f"Board::{frame.source}, Board::{frame.target}"
-    return f'{{{frame.id}, "{frame.name}", {ends}, {frame.size}, {real(frame.rate)}}}'
+    return f'{{"{frame.name}", {real(frame.rate)}, {frame.size}, {frame.id}, {ends}}}'
 
 
 def _record_row(record: Record) -> str:
-    return f'{{{record.id}, "{record.name}", Board::{record.board}, {record.size}, {real(record.rate)}}}'
+    return f'{{"{record.name}", {real(record.rate)}, {record.size}, {record.id}, Board::{record.board}}}'
 
 
 def _quoted(text: str) -> Iterator[str]:
