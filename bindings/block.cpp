@@ -178,6 +178,10 @@ fw::BlockHeader header_at(const Image& image, uint64_t at) {
     return h;
 }
 
+void fetch_ahead(const Image& image, uint64_t at, size_t bytes) {
+    if (at < image.size()) fw::prefetch_block(image.data() + at, std::min<size_t>(bytes, image.size() - at));
+}
+
 void card_count(Image image, Array<const uint64_t> at, Array<const int16_t> kind, Array<const uint16_t> bytes,
                 Array<uint32_t> counts, Array<uint8_t> unread) {
     const size_t blocks = at.size();
@@ -191,6 +195,7 @@ void card_count(Image image, Array<const uint64_t> at, Array<const int16_t> kind
         for (size_t b = blocks * k / parts; b < blocks * (k + 1) / parts; ++b) {
             const fw::BlockHeader h = header_at(image, at.data()[b]);
             uint32_t* row = counts.data() + b * width;
+            if (b + 1 < blocks) fetch_ahead(image, at.data()[b + 1], h.bytes);
             std::fill(row, row + width, 0U);
             const fw::Status status = fw::count_records(image.data() + at.data()[b], h, kinds, row);
             unread.data()[b] = status == fw::Status::ok ? 0 : 1;
@@ -252,7 +257,7 @@ void card_decode(Image image, Array<const uint64_t> at, Array<const int16_t> kin
         const size_t from = blocks * part / parts;
         const size_t until = blocks * (part + 1) / parts;
         std::vector<fw::RecordBatch> batches(width);
-        std::vector<uint32_t> seen(width);
+        std::vector<uint32_t> left(width);
         for (size_t k = 0; k < width; ++k) {
             size_t row = 0;
             for (size_t b = 0; b < from; ++b) row += counts.data()[b * width + k];
@@ -261,12 +266,12 @@ void card_decode(Image image, Array<const uint64_t> at, Array<const int16_t> kin
         for (size_t b = from; b < until; ++b) {
             const fw::BlockHeader h = header_at(image, at.data()[b]);
             const uint8_t* block = image.data() + at.data()[b];
-            std::fill(seen.begin(), seen.end(), 0U);
-            static_cast<void>(fw::count_records(block, h, kinds, seen.data()));
-            if (!std::equal(seen.begin(), seen.end(), counts.data() + b * width)) {
+            if (b + 1 < until) fetch_ahead(image, at.data()[b + 1], h.bytes);
+            std::copy_n(counts.data() + b * width, width, left.begin());
+            const bool same = fw::split_records(block, h, kinds, batches.data(), left.data());
+            if (!same || std::any_of(left.begin(), left.end(), [](uint32_t n) { return n != 0; })) {
                 throw std::length_error("the image changed while it was read");
             }
-            fw::split_records(block, h, kinds, batches.data());
         }
         for (auto& batch : batches) batch.flush();
     });

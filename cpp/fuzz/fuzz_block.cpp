@@ -75,11 +75,12 @@ struct Reader {
         const fw::ColumnPlan second[] = {{fw::FieldType::u8, false, 4, 0.1, -3.0, flags.data()},
                                          {fw::FieldType::u64, true, 5, 1.0, 0.0, turns.data()}};
         const fw::RecordPlan plans[2] = {{10, first, 2, time[0].data()}, {13, second, 2, time[1].data()}};
+        uint32_t left[2] = {counts[0], counts[1]};
         static fw::RecordBatch batches[2];
         for (int k = 0; k < 2; ++k) batches[k].begin(plans[k], 0);
         for (const size_t at : whole) {
             fuzz::must(fw::read_block_header(data + at, size - at, h));
-            fw::split_records(data + at, h, kinds, batches);
+            fuzz::must(fw::split_records(data + at, h, kinds, batches, left));
         }
         for (auto& batch : batches) batch.flush();
     }

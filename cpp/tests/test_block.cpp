@@ -123,7 +123,10 @@ TEST_CASE("the reader takes the bytes apart that struct and zlib pack, and they 
     fw::RecordBatch batches[2];
     batches[0].begin(plans[0], 0);
     batches[1].begin(plans[1], 0);
-    fw::split_records(block.data(), h, kinds, batches);
+    uint32_t left[2] = {2, 1};
+    CHECK(fw::split_records(block.data(), h, kinds, batches, left));
+    CHECK(left[0] + left[1] == 0);
+    CHECK_FALSE(fw::split_records(block.data(), h, kinds, batches, left));
     for (auto& batch : batches) batch.flush();
     CHECK(double(time[0]) == v.at("times")[0]);
     CHECK(double(time[1]) == v.at("times")[1]);

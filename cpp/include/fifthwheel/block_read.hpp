@@ -109,6 +109,12 @@ constexpr bool is_missing(T x) {
     }
 }
 
+// Records that are copied together: at most so many, and no more bytes than the nearest cache holds beside
+// the columns.
+constexpr size_t record_batch = 256;
+constexpr size_t record_batch_bytes = 24576;
+
+// `count` up to record_batch.
 template <typename T>
 inline void copy_column(const uint8_t* const* records, size_t count, const ColumnPlan& column, size_t row) {
     const size_t place = column.place;
@@ -117,13 +123,16 @@ inline void copy_column(const uint8_t* const* records, size_t count, const Colum
         for (size_t i = 0; i < count; ++i) to[i] = load_field<T>(records[i] + place);
         return;
     }
+    // Gathered first, so that the compiler can convert several at once.
+    T gathered[record_batch];
+    for (size_t i = 0; i < count; ++i) gathered[i] = load_field<T>(records[i] + place);
     double* to = static_cast<double*>(column.to) + row;
     const double scale = column.scale;
     const double offset = column.offset;
     for (size_t i = 0; i < count; ++i) {
-        const T x = load_field<T>(records[i] + place);
-        const double value = offset + scale * double(x);
-        to[i] = is_missing(x) || !(value - value == 0.0) ? double(NAN) : value;  // infinite: no value either
+        const double value = offset + scale * double(gathered[i]);
+        const bool none = is_missing(gathered[i]) || !(value - value == 0.0);  // infinite: no value either
+        to[i] = none ? double(NAN) : value;
     }
 }
 
@@ -156,17 +165,17 @@ inline void copy_any_column(const uint8_t* const* records, size_t count, const C
 // Collects the records of one kind and hands them to the columns in batches.
 class RecordBatch {
   public:
-    static constexpr size_t most = 256;  // records: 64 KiB of 250-byte ones
-
     void begin(const RecordPlan& plan, size_t row) {
         plan_ = &plan;
         row_ = row;
         count_ = 0;
+        const size_t fit = record_batch_bytes / (plan.bytes + size_t(1));
+        most_ = fit < 16 ? 16 : fit < record_batch ? fit : record_batch;
     }
     void add(const uint8_t* record, uint64_t block_time) {
         record_[count_] = record;
         block_time_[count_] = block_time;
-        if (++count_ == most) flush();
+        if (++count_ == most_) flush();
     }
     void flush() {
         if (plan_ == nullptr || count_ == 0) return;
@@ -187,21 +196,33 @@ class RecordBatch {
     const RecordPlan* plan_ = nullptr;
     size_t row_ = 0;
     size_t count_ = 0;
-    const uint8_t* record_[most];
-    uint64_t block_time_[most];
+    size_t most_ = record_batch;
+    const uint8_t* record_[record_batch];
+    uint64_t block_time_[record_batch];
 };
 
-// Hand the records of a whole block to the batches, one of them per kind.
-inline void split_records(const uint8_t* block, const BlockHeader& h, const RecordKinds& kinds,
-                          RecordBatch* batches) {
+// Hand the records of a whole block to the batches, one of them per kind. `left`: how many rows of each kind
+// there is still room for; false when there is not enough, or the block ends otherwise than when it was
+// counted.
+inline bool split_records(const uint8_t* block, const BlockHeader& h, const RecordKinds& kinds,
+                          RecordBatch* batches, uint32_t* left) {
     const uint8_t* p = block + block_header_bytes;
     const uint8_t* end = p + h.used;
     while (p < end && *p != block_end) {
         const int16_t kind = kinds.kind[*p];
-        if (kind < 0 || kinds.bytes[*p] > size_t(end - p)) return;
+        if (kind < 0 || kinds.bytes[*p] > size_t(end - p)) return true;
+        if (left[kind] == 0) return false;
+        --left[kind];
         batches[kind].add(p + 1, h.time);
         p += kinds.bytes[*p];
     }
+    return true;
+}
+
+// Ask for the bytes of a block before they are needed: records are found one behind the other, which waits at
+// each.
+inline void prefetch_block(const uint8_t* block, size_t bytes) {
+    for (size_t line = 0; line < bytes; line += 64) __builtin_prefetch(block + line);
 }
 
 }  // namespace fifthwheel
