@@ -7,7 +7,17 @@ import sys
 from pathlib import Path
 
 HERE = Path(__file__).parent
-ORDER = ("start.py", "read_csv.py", "core_filter.py", "measure.py", "plan.py", "assign.py", "cost.py", "link.py")
+ORDER = (
+    "start.py",
+    "read_csv.py",
+    "card.py",
+    "core_filter.py",
+    "measure.py",
+    "plan.py",
+    "assign.py",
+    "cost.py",
+    "link.py",
+)
 
 
 def main() -> None:
