@@ -311,6 +311,40 @@ def _tell_written(written: Any) -> None:
         click.echo(f"wrote {path}")
 
 
+@main.command(epilog=_example("fifthwheel emulate my-car my-car/desk"))
+@click.argument("car", type=click.Path(path_type=Path))
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.option(
+    "--seed", type=click.IntRange(0, 2**31), default=7, show_default=True, help="Another number, another day."
+)
+@click.option("--seconds", type=click.FloatRange(1.0), help="Only so much of the day.")
+@click.option("--error-rate", type=click.FloatRange(0.0, 0.1), help="Share of bits on the link that arrive wrong.")
+@click.option("--script", type=click.Path(path_type=Path), help="What goes wrong and which settings change.")
+@click.option("--pace", type=click.FloatRange(0.0), default=0.0, help="So many times as fast as time; 0: no limit.")
+@click.option("--phone", type=click.IntRange(0, 65535), help="TCP port here for the phone's frames; 0: any free one.")
+def emulate(
+    car: Path, folder: Path, seed: int, seconds: float | None, error_rate: float | None, script: Path | None,
+    pace: float, phone: int | None,
+) -> None:  # fmt: skip
+    """Let the boards of CAR drive the demo's test day on this computer; write the card's image into DIR.
+
+    The boards run the car's own generated headers, joined by its link, in virtual time (docs/desk.md). Needs a C++
+    compiler.
+    """
+    from fifthwheel.car import load_car
+    from fifthwheel.desk import emulate as emulate_boards
+    from fifthwheel.desk import load_script
+    from fifthwheel.desk.emulate import emulated_text
+
+    scripted = load_script(script) if script is not None else None
+    with _progress() as progress:
+        made = emulate_boards(
+            load_car(car), folder, seed=seed, seconds=seconds, error_rate=error_rate, script=scripted, pace=pace,
+            phone=phone, told=click.echo, progress=progress,
+        )  # fmt: skip
+    click.echo(emulated_text(made))
+
+
 @main.command(epilog=_example("fifthwheel read my-car/sessions/2026-05-03 LOG0007.CSV gnss.ubx"))
 @_session
 @click.argument("logs", nargs=-1, type=click.Path(path_type=Path))
@@ -478,7 +512,8 @@ def demo(folder: Path) -> None:
 
     with _progress() as progress:
         session, logs = _write_demo(folder, progress)
-    click.echo(f"$ fifthwheel read {session} {' '.join(str(log) for log in logs)}")
+    click.echo(f"$ fifthwheel emulate {folder} {logs[0].parent}\n{logs[0]}: written by the car's boards on the desk")
+    click.echo(f"\n$ fifthwheel read {session} {' '.join(str(log) for log in logs)}")
     with _progress() as progress:
         result = read_session(session, logs, progress=progress)
     click.echo(mapping_text(result.mapping) + "\n" + recording_text(result.recording))
@@ -495,7 +530,7 @@ def _write_demo(folder: Path, progress: Progress) -> tuple[Path, list[Path]]:
     """Write the demo where nothing of the user's is lost; return its session and the logs to read."""
     import shutil
 
-    from fifthwheel.demo import write_demo
+    from fifthwheel.desk import write_emulated_demo
 
     mark = folder / ".fifthwheel-demo"
     if folder.exists() and any(folder.iterdir()):
@@ -504,9 +539,9 @@ def _write_demo(folder: Path, progress: Progress) -> tuple[Path, list[Path]]:
                 "the folder is not empty and not a demo", where=str(folder), do="Name a new folder for the demo"
             )
         shutil.rmtree(folder)
-    truth = write_demo(folder, progress=progress)
+    session, made = write_emulated_demo(folder, progress=progress)
     mark.write_text("Written by `fifthwheel demo`, which may replace this folder.\n", encoding="utf-8")
-    return truth.session, list(truth.logs)
+    return session, [made.card]
 
 
 if __name__ == "__main__":

@@ -110,20 +110,12 @@ def write_demo(
     ubx: also write the receiver's own record `GNSS0042.UBX` (NAV-PVT messages) beside the log. Raises FifthwheelError
     when `folder` already holds a car, or cannot be written.
     """
-    if (folder / "car.toml").exists():
-        raise FifthwheelError(
-            "a car is already here",
-            where=str(folder / "car.toml"),
-            do="Choose another folder, or delete this one to write the demo again",
-        )
+    check_empty(folder)
     simulated = simulate(seed=seed, progress=progress)
     channels, faults = with_faults(simulated)
     rows, row_faults = card_rows(simulated)
-    session = folder / "sessions" / DAY
     try:
-        session.mkdir(parents=True, exist_ok=True)
-        (folder / "car.toml").write_text(CAR_TOML, encoding="utf-8")
-        (session / "session.toml").write_text(session_toml(simulated.weather), encoding="utf-8")
+        session = write_car(folder, simulated.weather)
         if progress is not None:
             progress("writing the demo's log", 0.0)
         card = folder / CARD
@@ -147,6 +139,25 @@ def write_demo(
         parameters=true_parameters(simulated),
         faults=tuple(sorted((*faults, *row_faults, *day_faults(simulated)), key=lambda f: (f.boot, f.start))),
     )
+
+
+def check_empty(folder: Path) -> None:
+    """Raise FifthwheelError when a folder holds a car already."""
+    if (folder / "car.toml").exists():
+        raise FifthwheelError(
+            "a car is already here",
+            where=str(folder / "car.toml"),
+            do="Choose another folder, or delete this one to write the demo again",
+        )
+
+
+def write_car(folder: Path, weather: Weather) -> Path:
+    """Write the demo's car.toml and the session.toml of its day; return the session's folder. Raises OSError."""
+    session = folder / "sessions" / DAY
+    session.mkdir(parents=True, exist_ok=True)
+    (folder / "car.toml").write_text(CAR_TOML, encoding="utf-8")
+    (session / "session.toml").write_text(session_toml(weather), encoding="utf-8")
+    return session
 
 
 def true_parameters(simulated: Simulated) -> dict[str, float]:

@@ -34,7 +34,7 @@ RECORDS_OF_ALL = 248
 
 def channels_header(car: str, electronics: Electronics, layout: Layout, hash_value: int) -> str:
     """Return the text of channels.hpp. Raises CarError where two names become one word."""
-    words = _channel_words(electronics, layout)
+    words = channel_words(electronics, layout)
     parts = [head(car, WHAT, ("stddef.h", "stdint.h", "fifthwheel/packed.hpp"))]
     parts.append("static_assert(__BYTE_ORDER__ == __ORDER_LITTLE_ENDIAN__,\n")
     parts.append('              "records and frames are packed structs of a little-endian target");\n\n')
@@ -71,7 +71,7 @@ def struct_name(row: Record | LinkFrame) -> str:
 Members = Mapping[str, tuple[Field, str]]
 
 
-def _channel_words(electronics: Electronics, layout: Layout) -> Members:
+def channel_words(electronics: Electronics, layout: Layout) -> Members:
     """Return channel -> its field and its word, in the order in which they come."""
     words, made = Words("channels", (*TAKEN, TIME.name)), dict[str, tuple[Field, str]]()
     known = {entry.name: entry for entry in electronics.carried}

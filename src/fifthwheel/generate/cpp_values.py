@@ -6,8 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from fifthwheel.car.electronics import Actuator, Electronics, Sensor, Task
 from fifthwheel.car.identifiers import identifier
-from fifthwheel.generate.cpp_channels import RECORDS_OF_ALL, Members, board_words, struct_name
-from fifthwheel.generate.cpp_channels import _channel_words as channel_words
+from fifthwheel.generate.cpp_channels import RECORDS_OF_ALL, Members, board_words, channel_words, struct_name
 from fifthwheel.generate.cpp_text import TAIL, head, real, rows, value_type
 from fifthwheel.layout import TIME, Layout, LinkFrame, Record
 

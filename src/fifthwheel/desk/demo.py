@@ -1,0 +1,31 @@
+"""The demo's log as the car would have written it: the boards of its own car.toml, emulated on its test day."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from fifthwheel.car.load import load_car
+from fifthwheel.demo.simulate import simulate
+from fifthwheel.demo.write import check_empty, write_car
+from fifthwheel.desk.emulate import Emulated, emulate
+from fifthwheel.errors import FifthwheelError
+
+CARD_FOLDER = "card"
+"""Where in the demo's folder the card lies, before it is read into the session."""
+
+
+def write_emulated_demo(
+    folder: Path, *, seed: int = 7, progress: Callable[[str, float], None] | None = None
+) -> tuple[Path, Emulated]:
+    """Write the demo car and its test day into `folder`, the log by its emulated boards; return the session and that.
+
+    Raises FifthwheelError when `folder` already holds a car, cannot be written, or no C++ compiler is there.
+    """
+    check_empty(folder)
+    day = simulate(seed=seed, progress=progress)
+    try:
+        session = write_car(folder, day.weather)
+    except OSError as error:
+        raise FifthwheelError("cannot write the demo", where=str(folder), found=str(error)) from error
+    return session, emulate(load_car(folder), folder / CARD_FOLDER, seed=seed, day=day, progress=progress)
