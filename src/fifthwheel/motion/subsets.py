@@ -60,7 +60,7 @@ driven wheels, inertial                      . . . . . . . . . . .
 driven wheels, gnss                          p a p b a l . . . e t
 inertial, gnss                               . . d . . w . . . . .
 free wheels                                  . a d b a l . . o o t
-driven wheels                                g a g g a g . g o o t
+driven wheels                                g a g g a g g g o o t
 inertial                                     A A A A A A A A A A A
 gnss                                         m a d r a w . . . y y
 """
