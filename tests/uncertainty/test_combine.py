@@ -8,14 +8,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from fifthwheel.figures.gum import linear_trend
 from fifthwheel.uncertainty.catalogue import definition_of
 from fifthwheel.uncertainty.combine import (
-    PRIOR_DOF,
     Trials,
     estimates_of,
     shared_columns,
     sorts_of,
     split_variance,
+    trends_counted,
 )
 
 NONE = np.zeros((200, 0))
@@ -126,8 +127,9 @@ def test_means_cover_the_expectation(n: int) -> None:
     """
     rng = np.random.default_rng(100 + n)
     inside, count, draws = 0, 300, 100
+    stated, _ = definition_of("braking.mfdd")
     for _ in range(count):
-        tau = 0.02 * 8.0 * math.sqrt(PRIOR_DOF / rng.chisquare(PRIOR_DOF))
+        tau = stated.spread * 8.0 * math.sqrt(stated.known / rng.chisquare(stated.known))
         c = 0.03 * rng.standard_normal()
         own = 0.05
         truth = 8.0 + tau * rng.standard_normal(2 * n)
@@ -160,6 +162,24 @@ def test_a_falling_pack_is_seen_and_stated() -> None:
     assert way.steady_spread < 0.5 * way.spread
     rest = np.array(values) - reference.intercept - reference.slope * np.arange(8.0)
     assert way.steady_spread == pytest.approx(math.sqrt(np.sum(rest**2) / 6.0))
+
+
+def test_a_named_trend_says_of_how_many_tests_it_is_one() -> None:
+    values = driven(-0.008, 0.03, 8, 3)
+    draws = np.array(values)[:, None] + 0.01 * np.random.default_rng(9).standard_normal((8, 200))
+    falling = estimates_of(trials("braking.mfdd", values, draws, "A" * 8), (), NONE)
+    steady = estimates_of(trials("launch.peak_acceleration", driven(0.0, 0.03, 8, 4), draws, "A" * 8), (), NONE)
+    named = [e for e in trends_counted([*falling, *steady]) if "per run" in e.remark]
+    assert [e.name for e in named] == ["braking.mfdd"]
+    assert named[0].remark.endswith("one of 2 tests for a trend")
+
+
+def test_a_share_has_no_interval_beyond_what_shares_can_be() -> None:
+    draws = np.array([[0.01], [0.98]]) + 0.02 * np.random.default_rng(6).standard_normal((2, 400))
+    out = estimates_of(trials("braking.locked_share_fl", [0.01, 0.98], draws, "AB"), (), NONE)
+    few, most = (e for e in out if e.scope == "run")
+    assert (few.low, most.high) == (0.0, 1.0)
+    assert few.high == pytest.approx(0.01 + 2.0086 * few.u, rel=1e-3), "the other end is that of t with 50"
 
 
 def test_directions_may_differ_without_being_a_trend() -> None:
@@ -234,6 +254,63 @@ def test_launches_are_parted_by_slip_and_by_speed() -> None:
 
 def test_a_time_to_a_distance_repeats_twice_as_well_as_one_to_a_speed() -> None:
     """t = v/a and t = sqrt(2 s/a): the derivatives after a, relative, are -1 and -1/2."""
-    speed, distance = (definition_of(f"launch.time_to_{mark}.rollout") for mark in ("60_km_h", "60_ft"))
+    speed, distance = (definition_of(f"launch.time_to_{mark}.first_motion") for mark in ("60_km_h", "60_ft"))
     assert distance[0].spread == pytest.approx(0.5 * speed[0].spread)
     assert distance[1] == "60_ft"
+    rollout, _ = definition_of("launch.time_to_60_ft.rollout")
+    assert rollout.spread == distance[0].spread, "the first foot takes a time that goes as the whole does"
+
+
+def test_launches_that_stand_apart_are_parted() -> None:
+    """Six launches of 0.048-0.052 slip and four of 0.031-0.033: 1.45 times, 11 deviations within the sides."""
+    slips = dict(zip("abcdefghij", [0.050, 0.048, 0.051, 0.050, 0.052, 0.049, 0.031, 0.033, 0.032, 0.031], strict=True))
+    tops = dict.fromkeys(slips, 22.0)
+    sorts = sorts_of(slips, tops, {})
+    assert [sorts[name] for name in "abcdef"] == [sorts["a"]] * 6
+    assert [sorts[name] for name in "ghij"] == [sorts["g"]] * 4
+    assert sorts["a"] != sorts["g"]
+    few = {name: slips[name] for name in "abgh"}
+    assert len(set(sorts_of(few, dict.fromkeys(few, 22.0), {}).values())) == 1, "four are too few to tell by a gap"
+    pushes = dict(zip(slips, [0.70, 0.71, 0.69, 0.70, 0.72, 0.70, 0.95, 0.96, 0.94, 0.95], strict=True))
+    by_push = sorts_of({}, tops, {}, pushes)
+    assert by_push["a"] == by_push["f"] != by_push["g"] == by_push["j"]
+
+
+def test_launches_of_one_sort_are_rarely_parted() -> None:
+    """Twelve log-normal slips of one sort: by simulation 1 day in 100 is parted (binomial sd 2 of 200 days)."""
+    rng = np.random.default_rng(17)
+    parted = 0
+    for _ in range(200):
+        slips = {str(k): 0.3 * math.exp(0.1 * float(rng.standard_normal())) for k in range(12)}
+        parted += len(set(sorts_of(slips, dict.fromkeys(slips, 22.0), {}).values())) > 1
+    assert parted <= 9
+
+
+def test_sorts_of_unequal_spread_do_not_make_a_trend() -> None:
+    """Six launches that differ by 1, six by 0.1: with one variance for all 7.8 % of 4000 days have p < 0.05, with the
+    variance of each sort 6.0 % (simulated); 5 % is wanted, binomial sd 0.5 % of 2000."""
+    rng = np.random.default_rng(5)
+    cells, sorts = [[0, 2, 4], [1, 3, 5], [6, 8, 10], [7, 9, 11]], [0, 0, 1, 1]
+    size = np.repeat([1.0, 0.1], 6)
+    p = [linear_trend(range(12), cells, size * rng.standard_normal(12), sorts)[1] for _ in range(2000)]
+    assert np.mean(np.array(p) < 0.05) < 0.068
+    one = [linear_trend(range(12), cells, rng.standard_normal(12), [0] * 4)[1] for _ in range(2000)]
+    assert np.mean(np.array(one) < 0.05) == pytest.approx(0.05, abs=0.015)
+
+
+def test_the_spread_of_one_sort_is_not_that_of_another() -> None:
+    """Hard launches differ by 3 %, gentle ones by 0.1 %; each way has one of either. The expected 1 % counts with 3
+    degrees of freedom, the observed with 4 of 5 runs each: u of the mean of 20 is that of its parts."""
+    rng = np.random.default_rng(8)
+    values = np.concatenate(
+        [2.0 * (1.0 + 0.03 * rng.standard_normal(10)), 3.0 * (1.0 + 0.001 * rng.standard_normal(10))]
+    )
+    rows = values[:, None] + 1e-5 * rng.standard_normal((20, 100))
+    one = trials("launch.time_to_60_km_h.first_motion", list(values), rows, "AB" * 10)
+    told = replace(one, sorts=(1,) * 10 + (0,) * 10)
+    mean = next(e for e in estimates_of(told, (), NONE[:100]) if e.scope == "mean")
+    variance = 0.0
+    for level, part in ((values[:10].mean(), values[:10]), (values[10:].mean(), values[10:])):
+        squares = sum(np.sum((part[way::2] - part[way::2].mean()) ** 2) for way in (0, 1))
+        variance += 10 / 20**2 * (3 * (0.01 * level) ** 2 + squares) / (3 + 8)
+    assert mean.u == pytest.approx(math.sqrt(variance), rel=1e-3)

@@ -166,12 +166,12 @@ def test_unchanged_cars_differ_beyond_the_spread_in_one_of_twenty() -> None:
 
 
 def made_session(rng: np.random.Generator, scale: float) -> Estimate:
-    """The mean of three runs each way of 1 s: spread 1.5 % (the usual one), measurement 4 ms, radius 0.5 %."""
+    """The mean of three runs each way of 1 s: spread 1 % (the usual one), measurement 4 ms, radius 0.5 %."""
     shared = rng.standard_normal((200, 1))
-    values = 1.0 + scale + rng.normal(0.0, math.hypot(0.015, 0.004), 6)
+    values = 1.0 + scale + rng.normal(0.0, math.hypot(0.010, 0.004), 6)
     draws = values[:, None] + 0.004 * rng.standard_normal((6, 200)) + 0.005 * shared.T
     ids = tuple(map(str, range(6)))
-    trials = Trials("launch.time_to_20_m.first_motion", ids, ("A", "B") * 3, values, draws, "")
+    trials = Trials("launch.time_to_40_km_h.first_motion", ids, ("A", "B") * 3, values, draws, "")
     return next(e for e in estimates_of(trials, ("wheel_radius",), shared) if e.scope == "mean")
 
 

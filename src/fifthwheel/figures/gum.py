@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -79,31 +80,41 @@ def resolution_uncertainty(step: ArrayLike) -> Floats:
     return np.asarray(np.asarray(step, dtype=np.float64) / np.sqrt(12.0))
 
 
-def linear_trend(order: ArrayLike, groups: Sequence[Sequence[int]], values: ArrayLike) -> tuple[float, float, float]:
+def linear_trend(
+    order: ArrayLike, groups: Sequence[Sequence[int]], values: ArrayLike, sorts: Sequence[int] = ()
+) -> tuple[float, float, float]:
     """Return the change of values per step of order, its two-sided p-value, and the deviation about the trend.
 
-    order, values (n,); groups: index lists whose levels may differ (directions). Least squares with one level for each
-    group and one slope for all; Student's t-test of the slope with n - groups - 1 degrees of freedom. All three NaN
+    order, values (n,); groups: index lists whose levels may differ (directions); sorts: number of each group's sort of
+    attempt, whose spread may differ (all one when empty). Least squares with one level for each group and one slope for
+    all; Student's t-test of the slope with the variance of each sort by itself: with sum of squares S_k of x about its
+    means, S their sum and nu_k = n_k - groups - S_k/S, var(slope) = sum(S_k s_k^2) / S^2, degrees of freedom by
+    Welch-Satterthwaite (JCGM 100:2008, G.4.1). With one sort that is the usual test with n - groups - 1. All three NaN
     with under 2 degrees of freedom or when all are of one order.
     """
     from scipy.special import stdtr
 
     x, y = np.asarray(order, dtype=np.float64), np.asarray(values, dtype=np.float64)
-    members = np.array([i for group in groups for i in group], dtype=np.int64)
-    level = np.concatenate([np.full(len(group), k) for k, group in enumerate(groups)]) if groups else np.zeros(0)
-    dof = members.size - len(groups) - 1
-    if dof < 2:
+    members = [np.asarray(group, dtype=np.int64) for group in groups]
+    kinds = np.asarray(sorts, dtype=np.int64) if len(sorts) else np.zeros(len(members), dtype=np.int64)
+    centred = [(x[m] - np.mean(x[m]), y[m] - np.mean(y[m])) for m in members]
+    square = sum(float(a @ a) for a, _ in centred)
+    dof = sum(m.size for m in members) - len(members) - 1
+    if dof < 2 or square <= 0.0:
         return float("nan"), float("nan"), float("nan")
-    x, y = x[members], y[members]
-    for k in range(len(groups)):
-        mine = level == k
-        x[mine], y[mine] = x[mine] - np.mean(x[mine]), y[mine] - np.mean(y[mine])
-    square = float(x @ x)
-    if square <= 0.0:
-        return float("nan"), float("nan"), float("nan")
-    slope = float(x @ y) / square
-    rest = float(np.sum((y - slope * x) ** 2)) / dof
-    if rest <= 0.0:
+    slope = sum(float(a @ b) for a, b in centred) / square
+    left, parts, nus = 0.0, [], []
+    for kind in np.unique(kinds):
+        mine = [centred[g] for g in np.flatnonzero(kinds == kind)]
+        share = sum(float(a @ a) for a, _ in mine) / square
+        rest = sum(float(np.sum((b - slope * a) ** 2)) for a, b in mine)
+        nu = sum(a.size for a, _ in mine) - len(mine) - share
+        left += rest
+        if share > 0.0 and nu > 0.0:
+            parts.append(math.sqrt(share * rest / nu / square))
+            nus.append(nu)
+    u = combined_standard_uncertainty(parts)
+    if u <= 0.0:
         return slope, 0.0 if slope else 1.0, 0.0
-    t = abs(slope) / np.sqrt(rest / square)
-    return slope, float(2.0 * stdtr(dof, -t)), float(np.sqrt(rest))
+    t = abs(slope) / u
+    return slope, float(2.0 * stdtr(effective_degrees_of_freedom(parts, nus), -t)), math.sqrt(left / dof)

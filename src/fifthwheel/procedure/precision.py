@@ -1,7 +1,7 @@
 """How many runs it takes: the half-width of a mean over both directions, forecast as `measure` will state it.
 
 Runs in both directions, n each way, all with equal weight: u^2 = (tau^2 + own^2) / (2 n) + shared^2. tau is the spread
-from run to run: a stated one with the weight of PRIOR_DOF runs, pooled with that of an earlier session. Degrees of
+from run to run: a stated one with its degrees of freedom, pooled with that of an earlier session. Degrees of
 freedom by Welch-Satterthwaite (JCGM 100, G.4).
 """
 
@@ -22,9 +22,9 @@ from fifthwheel.procedure import typical
 from fifthwheel.procedure.plan import Aim, Known
 from fifthwheel.procedure.words import speed as speed_text
 from fifthwheel.uncertainty import of_coast_down as coast
-from fifthwheel.uncertainty.catalogue import definition_of, label_of
+from fifthwheel.uncertainty.catalogue import PRIOR_DOF, definition_of, label_of
 from fifthwheel.uncertainty.coasting import GUST_DOF, GUST_TIME, SURFACE_SD, SURFACE_TIME, gust_guess
-from fifthwheel.uncertainty.combine import PRIOR_DOF, SHARED_DOF
+from fifthwheel.uncertainty.combine import SHARED_DOF
 from fifthwheel.uncertainty.conditions import (
     air_density_of,
     effective_mass_of,
@@ -59,16 +59,19 @@ class Forecast:
     shared: float
 
 
-def forecast_mean(each: int, spread: float, own: float, shared: float, known: Known | None = None) -> Forecast:
+def forecast_mean(
+    each: int, spread: float, own: float, shared: float, known: Known | None = None, prior: float = PRIOR_DOF
+) -> Forecast:
     """Return the forecast for runs of which each direction has `each`.
 
     spread: standard deviation from run to run without measurement, stated; own: standard uncertainty of one run by
     itself; shared: by all runs together; known: an earlier session's, whose spread holds own already. One unit.
+    prior: degrees of freedom of the stated spread.
     """
-    nu = PRIOR_DOF + 2 * each - 2
+    nu = prior + 2 * each - 2
     total = spread**2 + own**2
     if known is not None and known.dof > 0.0:
-        total = (PRIOR_DOF * total + known.dof * known.spread**2) / (PRIOR_DOF + known.dof)
+        total = (prior * total + known.dof * known.spread**2) / (prior + known.dof)
         total = max(total, own**2)
     random = math.sqrt(total / (2 * each))
     dof = effective_degrees_of_freedom([random, shared], [nu, SHARED_DOF])
@@ -202,7 +205,7 @@ def _forecasts(
     spread = definition.spread if definition.absolute else definition.spread * abs(value)
     own = typical.own_uncertainty(definition.pattern, value, gnss)
     shared = typical.shared_uncertainty(definition.pattern, value, car, gnss)
-    return lambda each: forecast_mean(each, spread, own, shared, known)
+    return lambda each: forecast_mean(each, spread, own, shared, known, definition.known)
 
 
 def forecast_gradient(most: float, each: int) -> Forecast:

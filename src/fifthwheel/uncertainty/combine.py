@@ -4,7 +4,7 @@ Model of repeated runs: y_ij = mu + d_j (direction) + b_i (the car's spread from
 measurement) + c (shared by all runs of the session). Draws carry e and c: c is the part of a draw that follows the
 session's shared constants, e the rest. The observed spread contains e already: tau^2 = max(0, s^2 - mean u(e)^2), s^2
 pooled within direction and sort of attempt: what the driver did on purpose is no chance. With few runs s^2 alone is
-useless, so a stated spread with PRIOR_DOF degrees of freedom is pooled with it (catalogue.py says which).
+useless, so a stated spread with degrees of freedom of its own is pooled with it (catalogue.py says which).
 """
 
 from __future__ import annotations
@@ -26,9 +26,6 @@ from fifthwheel.figures.gum import (
 )
 from fifthwheel.uncertainty.catalogue import definition_of, label_of
 
-PRIOR_DOF = 3.0
-"""Weight of the stated spread between runs, in runs."""
-
 SHARED_DOF = 50.0
 """Degrees of freedom of stated terms: their uncertainty is taken as known to 10 %. JCGM 100:2008, G.4.2."""
 
@@ -41,6 +38,12 @@ figures, and one in a hundred of them would be named by chance."""
 ANOTHER, FAINT = 1.5, 0.01
 """Launches are of another sort when their peak slip is so many times as high, and higher by so much, or their highest
 speed so many times as high (common practice, no source)."""
+
+APART, NEAR, ENOUGH = 4.0, 1.1, 8
+"""So are those of ENOUGH launches and more that stand apart: slip, highest speed or time to 10 km/h is NEAR times as
+high and more, and the gap in its logarithm APART times the deviation within the two sides. Eight normal values of one
+sort part by chance in 4 days of 100, twelve in 1 (simulated); an order of the day (first hard, then gentle launches)
+that is taken for one sort is taken for a trend."""
 
 BAND = 1.06
 """Brakings are of another sort when their speed at the command is so many times as high: 3 % to either side of a
@@ -114,15 +117,23 @@ def shared_columns(shared: Mapping[str, Floats]) -> tuple[tuple[str, ...], Float
     return names, np.stack([shared[name] for name in names], axis=1) if names else np.zeros((count, 0))
 
 
-def sorts_of(slips: Mapping[str, float], tops: Mapping[str, float], commands: Mapping[str, float]) -> dict[str, int]:
+def sorts_of(
+    slips: Mapping[str, float],
+    tops: Mapping[str, float],
+    commands: Mapping[str, float],
+    pushes: Mapping[str, float] | None = None,
+) -> dict[str, int]:
     """Return run -> number of its sort of attempt.
 
-    Launches by peak slip of the driven wheels (1) and highest speed [m/s], brakings by speed at the command [m/s]: in
-    order of each a new sort begins at a gap. A launch with wheelspin on purpose and a gentle one are two things, and so
-    are one to top speed and one to a circle, and brakings from speeds of another band.
+    Launches by peak slip of the driven wheels (1), highest speed [m/s] and time to 10 km/h (`pushes`) [s], brakings by
+    speed at the command [m/s]: in order of each a new sort begins at a gap. A launch with wheelspin on purpose and a
+    gentle one are two things, and so are one to top speed and one to a circle, and brakings from other bands of speed.
     """
-    slip, top = _parted(slips, ANOTHER, FAINT), _parted(tops, ANOTHER)
-    launches = {run_id: slip.get(run_id, 0) * len(tops) + number for run_id, number in top.items()}
+    slip, top, push = _sides(slips, FAINT), _sides(tops), _sides(pushes or {}, ratio=math.inf)
+    launches = {
+        run_id: (slip.get(run_id, 0) * len(tops) + push.get(run_id, 0)) * len(tops) + number
+        for run_id, number in top.items()
+    }
     return launches | _parted(commands, BAND)
 
 
@@ -133,6 +144,37 @@ def _parted(values: Mapping[str, float], ratio: float, least: float = 0.0) -> di
         number += int(value > ratio * before and value > before + least)
         out[name], before = number, value
     return out
+
+
+def _sides(values: Mapping[str, float], least: float = 0.0, ratio: float = ANOTHER) -> dict[str, int]:
+    """Return name -> number of its class, in order of value: parted at the widest gap of the logarithm again and again.
+
+    A gap parts where the next value is `ratio` times as high, or where it stands APART; by `least` and more.
+    """
+    names = sorted((name for name, value in values.items() if value > 0.0), key=lambda name: values[name])
+    size = np.array([values[name] for name in names])
+    cuts: list[int] = []
+    open_parts = [(0, size.size)]
+    while open_parts:
+        low, high = open_parts.pop()
+        y = np.log(size[low:high])
+        gaps = np.where(np.diff(size[low:high]) > least, np.diff(y), 0.0)
+        if not gaps.size:
+            continue
+        cut = int(np.argmax(gaps)) + 1
+        if gaps[cut - 1] > math.log(ratio) or _stand_apart(y[:cut], y[cut:], float(gaps[cut - 1])):
+            cuts.append(low + cut)
+            open_parts += [(low, low + cut), (low + cut, high)]
+    return {name: sum(cut <= i for cut in cuts) for i, name in enumerate(names)}
+
+
+def _stand_apart(low: Floats, high: Floats, gap: float) -> bool:
+    """Return whether the gap between two sides of values is wide against the deviation within them."""
+    count = low.size + high.size
+    if count < ENOUGH or gap <= math.log(NEAR):
+        return False
+    within = low.size * float(np.var(low)) + high.size * float(np.var(high))
+    return gap > APART * math.sqrt(within / (count - 2))
 
 
 def estimates_of(trials: Trials, names: Sequence[str], shared: Floats) -> list[Estimate]:
@@ -195,22 +237,50 @@ def _of_runs(
     members = [i for group in groups.values() for i in group]
     mean = float(weight @ values)
     alike = _alike(groups.values(), trials.sorts)
-    observed, dof = pooled_variance([values[cell] for cell in alike])
-    expected = (definition.spread if definition.absolute else definition.spread * abs(mean)) ** 2
-    measured = float(np.mean(own[members]))
-    total = (PRIOR_DOF * (expected + measured) + (dof * observed if dof else 0.0)) / (PRIOR_DOF + dof)
-    tau = excess_variance(total, measured)
+    tau, nu = _spread(trials, values, own, weight, alike)
     back = mean**-2 if inverse else 1.0
-    size = float(np.sum(weight**2))
-    variance = {"spread of the runs": tau * size * back**2, "measurement": float(np.sum(weight**2 * own)) * back**2}
+    variance = {"spread of the runs": tau * back**2, "measurement": float(np.sum(weight**2 * own)) * back**2}
     variance |= {name: part * back**2 for name, part in terms.items()}
     random_part = variance["spread of the runs"] + variance["measurement"]
     rest = sum(variance.values()) - random_part
-    nu = effective_degrees_of_freedom([math.sqrt(random_part), math.sqrt(rest)], [PRIOR_DOF + dof, SHARED_DOF])
+    nu = effective_degrees_of_freedom([math.sqrt(random_part), math.sqrt(rest)], [nu, SHARED_DOF])
+    observed, dof = pooled_variance([values[cell] for cell in alike])
     spread = math.sqrt(observed) * back if dof else math.nan
     ids = tuple(trials.run_ids[i] for i in members)
     stated = _stated(trials, ids, scope, direction, 1.0 / mean if inverse else mean, variance, nu, spread)
     return stated if definition.absolute else _with_trend(stated, trials, alike)
+
+
+def _spread(
+    trials: Trials, values: Floats, own: Floats, weight: Floats, alike: Sequence[Sequence[int]]
+) -> tuple[float, float]:
+    """Return the variance of a weighted mean by the car's spread, and the degrees of freedom of its random part.
+
+    Every sort of attempt has a spread of its own: hard launches differ more than gentle ones. Its variance pools what
+    is seen within the sort with what is expected; V_k its part of the mean's, nu_k = p + n_k its degrees of
+    freedom. What is expected is one guess for all sorts, so 1/nu = [(sum V_k p/nu_k)^2 / p + sum
+    (V_k n_k/nu_k)^2 / n_k] / (sum V_k)^2: p + n with one sort.
+    """
+    definition, _ = definition_of(trials.name)
+    prior = definition.known
+    sorts = trials.sorts or (0,) * values.size
+    tau, whole, guessed, seen = 0.0, 0.0, 0.0, 0.0
+    for sort in dict.fromkeys(sorts[cell[0]] for cell in alike):
+        cells = [list(cell) for cell in alike if sorts[cell[0]] == sort]
+        mine = [i for cell in cells for i in cell]
+        observed, dof = pooled_variance([values[cell] for cell in cells])
+        level = abs(float(np.mean(values[mine])))
+        expected = (definition.spread * (1.0 if definition.absolute else level)) ** 2
+        measured = float(np.mean(own[mine]))
+        total = (prior * (expected + measured) + (dof * observed if dof else 0.0)) / (prior + dof)
+        size = float(np.sum(weight[mine] ** 2))
+        tau += size * excess_variance(total, measured)
+        part = size * max(total, measured) / (prior + dof)
+        whole += part * (prior + dof)
+        guessed += part
+        seen += part**2 * dof
+    lost = guessed**2 * prior + seen
+    return tau, whole**2 / lost if lost > 0.0 else prior
 
 
 def _alike(groups: Iterable[Sequence[int]], sorts: Sequence[int]) -> list[list[int]]:
@@ -223,7 +293,8 @@ def _alike(groups: Iterable[Sequence[int]], sorts: Sequence[int]) -> list[list[i
 def _with_trend(stated: Estimate, trials: Trials, groups: Sequence[Sequence[int]]) -> Estimate:
     """Return a mean with the change of its figure from run to run in the order driven, named where significant."""
     order = [int(run_id.rsplit("-", 1)[-1]) for run_id in trials.run_ids]
-    slope, p, about = linear_trend(order, groups, trials.values)
+    kinds = [trials.sorts[group[0]] for group in groups] if trials.sorts else ()
+    slope, p, about = linear_trend(order, groups, trials.values, kinds)
     if not math.isfinite(p) or stated.value == 0.0:
         return stated
     trend = slope / abs(stated.value)
@@ -238,6 +309,17 @@ def _with_trend(stated: Estimate, trials: Trials, groups: Sequence[Sequence[int]
     return replace(stated, trend=trend, trend_p=p, steady_spread=about, remark=remark)
 
 
+def trends_counted(figures: Sequence[Estimate]) -> list[Estimate]:
+    """Return the figures; a named trend says of how many tests it is one: by chance one in 1/SIGNIFICANT is named."""
+    number = sum(math.isfinite(figure.trend_p) for figure in figures)
+    return [
+        replace(figure, remark=f"{figure.remark}; one of {number} tests for a trend")
+        if number > 1 and math.isfinite(figure.trend_p) and figure.trend_p <= SIGNIFICANT
+        else figure
+        for figure in figures
+    ]
+
+
 def _stated(
     trials: Trials, ids: tuple[str, ...], scope: str, direction: str, value: float,
     variance: Mapping[str, float], dof: float, spread: float,
@@ -246,10 +328,11 @@ def _stated(
     total = sum(variance.values())
     u = math.sqrt(total)
     half = coverage_factor(dof) * u
+    low, high = (float(np.clip(end, definition.least, definition.most)) for end in (value - half, value + half))
     parts = {name: part / total for name, part in variance.items() if total > 0.0 and part > 0.0}
     return Estimate(
         name=trials.name, label=label_of(trials.name), kind=definition.kind, scope=scope, direction=direction,
-        run_ids=ids, value=value, u=u, low=value - half, high=value + half, unit=definition.unit, dof=dof, n=len(ids),
+        run_ids=ids, value=value, u=u, low=low, high=high, unit=definition.unit, dof=dof, n=len(ids),
         spread=spread, standard=definition.standard, parts=parts or {"measurement": 1.0}, remark=trials.remark,
     )  # fmt: skip
 

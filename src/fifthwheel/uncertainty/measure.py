@@ -15,7 +15,14 @@ from fifthwheel.car.model import Car, Session
 from fifthwheel.data import Draws, Estimate, Floats, Motion, Quantity, Recording, Refusal, Run
 from fifthwheel.errors import FigureError
 from fifthwheel.uncertainty.catalogue import CATALOGUE, definition_of
-from fifthwheel.uncertainty.combine import LEAST_DRAWS, Trials, estimates_of, shared_columns, sorts_of
+from fifthwheel.uncertainty.combine import (
+    LEAST_DRAWS,
+    Trials,
+    estimates_of,
+    shared_columns,
+    sorts_of,
+    trends_counted,
+)
 from fifthwheel.uncertainty.conditions import air_density_of, effective_mass_of, normal
 from fifthwheel.uncertainty.corrected import Weather, corrected_trials, slopes_of, stated_weather
 from fifthwheel.uncertainty.motor_drag import motor_drag, parted
@@ -36,7 +43,7 @@ MOST_NUMBERS = 12_000_000
 NAMES_DRAWN = 8
 """Quantities in a draw, for the sum above."""
 
-SLIP, COMMAND = "launch.peak_driven_slip", "braking.speed_at_command"
+SLIP, COMMAND, PUSH = "launch.peak_driven_slip", "braking.speed_at_command", "launch.time_to_10_km_h.first_motion"
 """The figures that tell sorts of launches and of brakings apart."""
 
 CLOCK = 50e-6
@@ -91,7 +98,7 @@ def measure_figures(
     kept, wide = too_wide(fit, motion)
     wide = (*unfit, *wide)
     refused = refusals_of(recording, motion, runs, kept, wide, car, curves.pop("coast_down_refused", ""))
-    return tuple(kept), (*refused, *wide), curves
+    return tuple(trends_counted(kept)), (*refused, *wide), curves
 
 
 def _coasted(
@@ -213,8 +220,10 @@ def _trials(collected: dict[str, dict[str, Value]], runs: Sequence[Run], tops: d
     tops: launch -> its highest speed [m/s], which tells sorts of launches apart.
     """
     out = []
-    slips, commands = ({run_id: v.value for run_id, v in collected.get(name, {}).items()} for name in (SLIP, COMMAND))
-    sorts = sorts_of(slips, tops, commands)
+    slips, commands, pushes = (
+        {run_id: v.value for run_id, v in collected.get(name, {}).items()} for name in (SLIP, COMMAND, PUSH)
+    )
+    sorts = sorts_of(slips, tops, commands, pushes)
     for name, by_run in collected.items():
         kept = [
             (run, by_run[run.id])
