@@ -82,6 +82,15 @@ def test_wanted_errors_are_percentiles_of_the_scores_they_name(coverage: ModuleT
     assert "1.23e-02" in text["ground speed in runs, RMS per session [m/s]"]
 
 
+def test_the_limit_of_the_highest_mark_is_the_speed_s_error_over_the_acceleration(coverage: ModuleType) -> None:
+    """From 20 to 30 km/h in 10 s: a = 0.2778 m/s2, so 0.010 m/s is 36 ms; |z| has median 0.6745 and 95 % 1.96."""
+    name = "launch.time_to_{}_km_h.rollout"
+    scores = [Score(1, "rear", name.format(v), "run", 1, t, t, 0.01, t, t, "l-1") for v, t in ((20, 5.0), (30, 15.0))]
+    text = coverage.reached([Marked(1, "rear", 10.0, tuple(scores), 0.01, {}, {}, 0.1)])
+    (line,) = [line for line in text.splitlines() if "limit" in line]
+    assert [float(word) for word in line.split()[-2:]] == pytest.approx([0.0243, 0.0706], rel=0.03)
+
+
 def test_a_certain_zero_says_nothing_of_an_interval_and_a_wrong_one_counts(coverage: ModuleType) -> None:
     sure = [score(0.0, 0.0, 0.0, "braking.locked_share_fl")] * 9
     wrong, fair = score(0.1, 0.0, 0.0, "braking.locked_share_fr"), score(0.5, 0.51, 0.02, "braking.locked_share_fl")
