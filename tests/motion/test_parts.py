@@ -231,3 +231,10 @@ def test_a_calibrated_sensor_is_put_right_in_its_own_axes() -> None:
     assert gyro[0] is None
     assert gyro[2] is not None
     assert gyro[2][0] == pytest.approx(1.0, abs=1e-12)
+
+
+def test_quiet_innovations_say_nothing_of_gnss_noise_without_an_accelerometer() -> None:
+    # A quarter of the expected square: half of the noise, unless the wide prediction explains it.
+    assert noise_scale(0.25 * 0.973 * 1000, 1000, 0) == pytest.approx(0.5)
+    assert noise_scale(0.25 * 0.973 * 1000, 1000, 0, least=1.0) == 1.0
+    assert noise_scale(4.0 * 0.973 * 1000, 1000, 0, least=1.0) == pytest.approx(2.0)

@@ -480,7 +480,8 @@ def _second(
     fixes: dict[str, np.ndarray] = {}
     if scene.fixes is not None:
         late += float(filtered.last[0][STATES.index("latency")])
-        scale = noise_scale(*filtered.nis["gnss velocity"])
+        pushes = scene.inertial is not None and scene.inertial.pushes
+        scale = noise_scale(*filtered.nis["gnss velocity"], least=0.5 if pushes else 1.0)
         fixed["place_walk"], white = position_noise(scene.fixes, late, scene.line, u, seen["v"], psi)
         memory = speed_memory(scene.fixes, late, scene.line, u, independent=_told_by_wheels(scene))
         fixes = fix_columns(scene.fixes, late, scene.line, scale, memory, white)

@@ -307,9 +307,12 @@ def without(fixes: Fixes, bad: Bools) -> Fixes:
     )
 
 
-def noise_scale(total: float, whole: int, doubted: int) -> float:
+def noise_scale(total: float, whole: int, doubted: int, least: float = 0.5) -> float:
     """Return by how much innovations are larger than expected: from the mean square of those within three sigma (0.973
-    for a Gaussian), or from the share beyond three sigma where that says more."""
+    for a Gaussian), or from the share beyond three sigma where that says more.
+
+    least: 1 without an accelerometer, since innovations then are small for the wide prediction, whatever the noise.
+    """
     from statistics import NormalDist
 
     if whole < 50:
@@ -318,7 +321,7 @@ def noise_scale(total: float, whole: int, doubted: int) -> float:
     share = doubted / (whole + doubted)
     if share > 0.01:
         scale = max(scale, 3.0 / NormalDist().inv_cdf(1.0 - min(share, 0.9) / 2.0))
-    return float(np.clip(scale, 0.5, 6.0))
+    return float(np.clip(scale, least, 6.0))
 
 
 def speed_memory(fixes: Fixes, latency: float, line: Timeline, u: Floats, *, independent: bool) -> float:
