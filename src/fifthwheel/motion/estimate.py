@@ -483,19 +483,13 @@ def _second(
         pushes = scene.inertial is not None and scene.inertial.pushes
         scale = noise_scale(*filtered.nis["gnss velocity"], least=0.5 if pushes else 1.0)
         fixed["place_walk"], white = position_noise(scene.fixes, late, scene.line, u, seen["v"], psi)
-        memory = speed_memory(scene.fixes, late, scene.line, u, independent=_told_by_wheels(scene))
+        memory = speed_memory(scene.fixes, late, scene.line, u, independent=any(scene.wheels.present))
         fixes = fix_columns(scene.fixes, late, scene.line, scale, memory, white)
     better = [
         Start(s.row, s.states | {"psi": (float(psi[s.row]), s.states["psi"][1])}) if "psi" in s.states else s
         for s in starts
     ]
     return MotionProblem(fixed, rows, fixes, _restart_columns(scene, better)), late
-
-
-def _told_by_wheels(scene: Scene) -> bool:
-    """Return whether the speed rests on wheels as well as on GNSS: driven ones need an accelerometer (torque_near)."""
-    pushes = scene.inertial is not None and scene.inertial.pushes
-    return any(p and (pushes or not d) for p, d in zip(scene.wheels.present, scene.wheels.driven, strict=True))
 
 
 def _parameters(scene: Scene, filtered: Filtered, late: float) -> dict[str, Quantity]:
