@@ -178,7 +178,7 @@ class BoardOf final : public Board {
         const uint64_t now = machine_->now_us();
         for (size_t k = 0; k < burst.bytes.size(); ++k) {
             if (burst.broken[k])
-                program_->cut(now);
+                program_->cut();
             else
                 program_->received(&burst.bytes[k], 1, now);
         }

@@ -2,8 +2,9 @@
 //
 // Everything that belongs to the car comes from its generated headers: which encoders this board reads, what
 // it sends and records, what it moves. A kernel calls sample(), serve_link(), record(), drive() and
-// run_card() each from a task of its own at the periods of Map; received() from the interrupt of the link's
-// port. What tasks share goes through Share, so nobody waits for anybody.
+// run_card() each from a task of its own at the periods of Map; received() and cut() from the interrupt of
+// the link's port. What tasks share goes through Share or a queue of one writer and one reader, so nobody
+// waits for anybody; every other member belongs to one task, which is named beside it.
 #pragma once
 
 #include <stddef.h>
@@ -24,6 +25,65 @@
 
 namespace fifthwheel::car {
 
+// Bytes on their way from the port's interrupt to the link's task: one writer, one reader, nobody waits.
+// What finds no room, and what the port itself lost, is told by the next byte that comes.
+template <uint32_t room>
+class PortQueue {
+    static_assert((room & (room - 1)) == 0, "a power of two, so that places go on when the counters wrap");
+
+  public:
+    // From the interrupt. time: low 32 bits of the board's microseconds.
+    void put(uint8_t byte, uint32_t time) {
+        const uint32_t at = __atomic_load_n(&put_, __ATOMIC_RELAXED);
+        if (at - __atomic_load_n(&taken_, __ATOMIC_ACQUIRE) >= room) {
+            cut_ = true;
+            return;
+        }
+        places_[at % room] = {time, byte, cut_};
+        cut_ = false;
+        __atomic_store_n(&put_, at + 1U, __ATOMIC_RELEASE);
+    }
+    void cut() { cut_ = true; }
+
+    // From the task: the oldest byte, and whether some were lost before it; false when there is none.
+    bool take(uint8_t* byte, uint32_t* time, bool* cut) {
+        const uint32_t at = __atomic_load_n(&taken_, __ATOMIC_RELAXED);
+        if (__atomic_load_n(&put_, __ATOMIC_ACQUIRE) == at) return false;
+        const Place& place = places_[at % room];
+        *byte = place.byte;
+        *time = place.time;
+        *cut = place.cut;
+        __atomic_store_n(&taken_, at + 1U, __ATOMIC_RELEASE);
+        return true;
+    }
+
+  private:
+    struct Place {
+        uint32_t time;
+        uint8_t byte;
+        bool cut;
+    };
+    Place places_[room];
+    uint32_t put_ = 0;
+    uint32_t taken_ = 0;
+    bool cut_ = false;  // the interrupt's
+};
+
+// Room for what comes while the link's task is late by a period, and a little more.
+constexpr uint32_t port_room(uint32_t baud, uint32_t period_us) {
+    const uint64_t bytes = 2 * uint64_t(baud) / 10 * period_us / 1000000 + 64;
+    uint32_t room = 64;
+    while (room < bytes) room *= 2;
+    return room;
+}
+
+// How the link does, as its task tells the others.
+struct LinkTold {
+    uint64_t time;
+    LinkCounts counts;
+    ClockState clock;
+};
+
 template <typename Map, typename Platform>
 class Firmware {
   public:
@@ -34,11 +94,12 @@ class Firmware {
 
     explicit Firmware(Platform& platform)
         : platform_(platform),
-          link_({layout_hash, platform.boot(), platform.reset_cause(), link_version}, link_baud),
-          phone_({layout_hash, platform.boot(), platform.reset_cause(), link_version}),
-          settings_(layout_hash),
           sensed_(Values{}),
           heard_(Values{}),
+          told_(LinkTold{}),
+          settings_(layout_hash),
+          link_({layout_hash, platform.boot(), platform.reset_cause(), link_version}, link_baud),
+          phone_({layout_hash, platform.boot(), platform.reset_cause(), link_version}),
           writer_(platform.card(),
                   {platform.card().blocks(), layout_text, layout_bytes, layout_hash, 256, 20000}) {
         for (size_t k = 0; k < encoders; ++k) options_[k].bits = Map::encoder[k].bits;
@@ -67,16 +128,15 @@ class Firmware {
         sensed_.write(own_);
     }
 
-    // Interrupt of the link's port: bytes, or a byte without its stop bit.
+    // Interrupt of the link's port: bytes that came at `now`, or a byte without its stop bit.
     void received(const uint8_t* bytes, size_t count, uint64_t now) {
-        for (size_t k = 0; k < count; ++k) {
-            if (link_.take(bytes[k], now) == LinkEvent::frame) deal(link_.receiver().frame(), now);
-        }
+        for (size_t k = 0; k < count; ++k) port_.put(bytes[k], uint32_t(now));
     }
-    void cut(uint64_t now) { static_cast<void>(link_.cut(now)); }
+    void cut() { port_.cut(); }
 
-    // Every Map::link_us: send what is due, answer what was asked.
+    // Every Map::link_us: take what came, send what is due, answer what was asked.
     void serve_link() {
+        hear();
         const uint64_t now = platform_.now_us();
         Values known;
         sensed_.template read<0>(known);
@@ -89,6 +149,7 @@ class Firmware {
         }
         if (now >= ask_at_) {
             ask_at_ = now + 500000;
+            told_.write({now, link_.receiver().counts(), link_.clock().at(now)});
             if (link_.ask(platform_.now_us(), out, &size) == Status::ok) platform_.link_write(out, size);
         }
         if (link_.asked() && link_.answer(platform_.now_us(), out, &size) == Status::ok) {
@@ -217,6 +278,19 @@ class Firmware {
             put_value(own_, kind.turned, part * double(wheels_[k].speed.turned()), now);
     }
 
+    // Take the bytes that came, each at its own time, and deal with their frames.
+    void hear() {
+        uint8_t byte = 0;
+        uint32_t came = 0;
+        bool cut = false;
+        while (port_.take(&byte, &came, &cut)) {
+            const uint64_t now = platform_.now_us();
+            const uint64_t at = now - uint32_t(uint32_t(now) - came);
+            if (cut) static_cast<void>(link_.cut(at));
+            if (link_.take(byte, at) == LinkEvent::frame) deal(link_.receiver().frame(), at);
+        }
+    }
+
     // What a frame brings is as old as its stamp says, once the other board's clock is known.
     void deal(const LinkFrame& frame, uint64_t now) {
         uint64_t made = now;
@@ -306,7 +380,9 @@ class Firmware {
     void tell_state(uint64_t now) {
         const CardState card = writer_.state();
         keep(writer_.note(card_state_id, card));
-        const LinkCounts counts = link_.receiver().counts();
+        LinkTold told{};
+        if (told_.template read<0>(told) == 0) return;
+        const LinkCounts& counts = told.counts;
         LinkStateRecord link{};
         link.time = uint32_t(now);
         link.received = counts.received;
@@ -315,10 +391,10 @@ class Firmware {
         link.late = counts.late;
         link.other_layout = counts.other_layout;
         keep(writer_.note(LinkStateRecord::record_id, link));
-        const ClockState clock = link_.clock().at(now);
+        const ClockState& clock = told.clock;
         if (!clock.known) return;
         ClockStateRecord row{};
-        row.time = uint32_t(now);
+        row.time = uint32_t(told.time);
         row.offset_us = double(clock.offset_us);
         row.rate_ppm = clock.rate_ppm;
         row.uncertainty_us = clock.uncertainty_us;
@@ -336,24 +412,36 @@ class Firmware {
     static constexpr FailsafeInput no_inputs[1] = {{Trouble::radio_loss, radio_stale_us}};
 
     Platform& platform_;
-    Link<largest_payload> link_;
-    LinkSender phone_;
-    LinkReceiver<largest_core_payload> phone_reader_{layout_hash};
-    Settings<setting_table> settings_;
-    Values own_;               // the sampling task's
-    Values came_;              // the link interrupt's
-    Share<Values, 3> sensed_;  // read by link, record, drive
-    Share<Values, 2> heard_;   // read by record, drive
-    BlockWriter<Card, card_block_bytes, card_ring_bytes> writer_;
+    PortQueue<port_room(link_baud, Map::link_us)> port_;  // interrupt to link task
+    Share<Values, 3> sensed_;                             // sampling task to link, record, drive
+    Share<Values, 2> heard_;                              // link task to record, drive
+    Share<LinkTold, 1> told_;                             // link task to card
+    Settings<setting_table> settings_;                    // changed by the link task, stored by the card's
+
+    // The sampling task's.
+    Values own_;
     WheelOptions<float> options_[encoders];
     Meter wheels_[encoders];
     EncoderFrames frames_[encoders];
     bool running_[encoders] = {};
-    Guard guard_[actuators];
+
+    // The link task's.
+    Link<largest_payload> link_;
+    LinkSender phone_;
+    LinkReceiver<largest_core_payload> phone_reader_{layout_hash};
+    Values came_;
     uint64_t sent_[256] = {};
-    uint64_t logged_[256] = {};
     uint64_t greet_at_ = 0;
     uint64_t ask_at_ = 100000;
+
+    // The record task's: when it recorded what. It puts records into the writer's ring, and nothing else.
+    uint64_t logged_[256] = {};
+
+    // The drive task's.
+    Guard guard_[actuators];
+
+    // The card task's.
+    BlockWriter<Card, card_block_bytes, card_ring_bytes> writer_;
     uint64_t tell_at_ = 1000000;
     uint64_t sync_at_ = 0;
     uint32_t failures_ = 0;

@@ -65,6 +65,8 @@ class World:
     phase: NDArray[np.str_]
     car: Car
     stated_rate: dict[str, float] = field(default_factory=dict)
+    told: dict[str, dict[str, Floats]] = field(default_factory=dict)
+    """Table that the boards keep of themselves -> name -> (k,), one row a second in boot 1."""
 
     def at(self, phase: str, offset: float = 0.0) -> int:
         """Row at `offset` seconds into a phase."""
@@ -93,7 +95,12 @@ class World:
             channels[name] = Channel(name, CHANNELS[name].unit, values, fresh, self.stated_rate.get(name, rate), "made")
         rows = np.arange(len(self.t)) + 2
         clock = self.t + 100.0
-        return Recording({"log": Table("log", self.boot, self.t, clock, rows, channels)}, (), (), findings, ())
+        tables = {"log": Table("log", self.boot, self.t, clock, rows, channels)}
+        for table, values in self.told.items():
+            at = np.arange(len(next(iter(values.values())))) + 1.0
+            own = {name: Channel(name, "1", x, None, 1.0, "made") for name, x in values.items()}
+            tables[table] = Table(table, np.ones(len(at), dtype=np.int64), at, at, at.astype(np.int64), own)
+        return Recording(tables, (), (), findings, ())
 
 
 def _profile(turn: float, coast: float, pull: float) -> tuple[Floats, Floats, NDArray[np.str_]]:

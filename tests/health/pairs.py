@@ -195,6 +195,28 @@ def _brake_while(pull: float) -> World:
     return w
 
 
+def _told(table: str, **last: float) -> World:
+    """Counts of the boards that grow to what is stated."""
+    w = make()
+    w.told[table] = {name: np.array([0.0, value / 2.0, np.nan, value]) for name, value in last.items()}
+    return w
+
+
+def _stalled(seconds: float, lost: float = 0.0) -> World:
+    return _told("card_state", stalls=2.0, worst_stall_us=seconds * 1e6, lost_records=lost, buffer_peak=9000.0)
+
+
+def _heard(lost: float) -> World:
+    return _told("link_state", received=990.0, lost=lost, bad=2.0, late=0.0, other_layout=0.0)
+
+
+def _unsure(us: float) -> World:
+    """The other clock is known to `us` after ten seconds, and far worse at the start, which is not told."""
+    w = make()
+    w.told["clock_state"] = {"uncertainty_us": np.array([20_000.0, 5_000.0, *[300.0] * 7, us])}
+    return w
+
+
 def _three_of_four(n: int) -> np.ndarray:
     return np.arange(n) % 4 != 3
 
@@ -239,4 +261,8 @@ PAIRS: dict[str, tuple[Maker, Maker]] = {
     "motor-ratio": (lambda: _scaled("motor_speed", 1.03), lambda: _scaled("motor_speed", 1.055)),
     "throttle-sign": (lambda: _throttle_while(0.6), lambda: _throttle_while(1.0)),
     "brake-sign": (lambda: _brake_while(0.6), lambda: _brake_while(1.0)),
+    "card-stall": (lambda: _stalled(0.49), lambda: _stalled(0.51)),
+    "frames-lost": (lambda: _heard(9.0), lambda: _heard(11.0)),
+    "boards-differ": (lambda: _told("link_state", other_layout=0.0), lambda: _told("link_state", other_layout=1.0)),
+    "boards-clock": (lambda: _unsure(990.0), lambda: _unsure(1010.0)),
 }

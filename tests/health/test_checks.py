@@ -89,6 +89,15 @@ def test_a_gap_says_what_it_costs() -> None:
     assert found.numbers["blind_m"] == pytest.approx(3.66, abs=0.1)
 
 
+def test_lost_records_of_a_short_stall_are_told_too() -> None:
+    world = make()
+    world.told["card_state"] = {"worst_stall_us": np.array([1e5, 2e5]), "lost_records": np.array([0.0, 7.0])}
+    (found,) = told(world, "card-stall")
+    assert found.severity == "warning"
+    assert found.numbers["records_lost"] == 7
+    assert found.numbers["worst_stall_s"] == pytest.approx(0.2)
+
+
 def test_a_caught_up_pause_is_no_gap_and_loses_nothing() -> None:
     world = PAIRS["burst"][1]()
     assert told(world, "gap") == []

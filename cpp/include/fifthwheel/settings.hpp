@@ -147,7 +147,8 @@ class Settings {
 
     // Store all values. `store` has `Status write(int slot, const uint8_t* bytes, size_t size)`; slots 0 and
     // 1 lie apart, so that writing (and erasing) one does not touch the other. Call load() first: it finds
-    // the slot that may be overwritten. From the task that changes.
+    // the slot that may be overwritten. From one task only; a change that comes meanwhile is in the queue,
+    // and in the next image.
     template <typename Store>
     Status save(Store& store) {
         uint8_t image[image_size];

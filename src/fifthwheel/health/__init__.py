@@ -11,7 +11,7 @@ from types import MappingProxyType
 
 from fifthwheel.car.model import Car
 from fifthwheel.data import Finding, Recording
-from fifthwheel.health import channels, clock, commands, gnss, mounting, sampling, turns, wheels
+from fifthwheel.health import boards, channels, clock, commands, gnss, mounting, sampling, turns, wheels
 from fifthwheel.health.scene import Scene, look
 
 CHECKS: Mapping[str, Callable[[Scene], Iterable[Finding]]] = MappingProxyType(
@@ -51,6 +51,10 @@ CHECKS: Mapping[str, Callable[[Scene], Iterable[Finding]]] = MappingProxyType(
         "motor-ratio": wheels.motor_ratio,
         "throttle-sign": commands.throttle_sign,
         "brake-sign": commands.brake_sign,
+        "card-stall": boards.card_stall,
+        "frames-lost": boards.frames_lost,
+        "boards-differ": boards.boards_differ,
+        "boards-clock": boards.boards_clock,
     }
 )
 """Name of the finding -> check, in the order in which they are run and told."""
