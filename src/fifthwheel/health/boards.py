@@ -61,8 +61,8 @@ def boards_differ(scene: Scene) -> Iterator[Finding]:
             continue
         yield finding(
             "boards-differ", "fault", place_of("link_state", boot),
-            f"{plural(int(refused), 'frame')} of the other board refused in boot {boot}: it was built from another list "
-            f"of channels",
+            f"{plural(int(refused), 'frame')} of the other board refused in boot {boot}: it was built from other "
+            f"channels",
             cause="car.toml was changed and only one of the boards got the new program",
             done="its channels are empty in the log",
             remedy="fifthwheel generate --check, then build and load the programs of both boards",
