@@ -62,6 +62,12 @@ def test_what_is_lost_is_a_fault() -> None:
     assert found(kept(sync=0.9))["card-sync"].severity == "note"
 
 
+def test_a_block_larger_than_the_files_blocks_is_a_fault() -> None:
+    """128 sectors of 512 B (block.hpp)."""
+    assert "card-block" not in found(kept(block=65_536))
+    assert found(kept(block=66_048))["card-block"].severity == "fault"
+
+
 @pytest.mark.parametrize(("system", "hours"), [("fat32", 46.603), ("exfat", 347.222), ("raw", 347.222)])
 def test_hours_until_file_or_card_is_full(system: str, hours: float) -> None:
     """BUS-22 for FAT32; 32 GB at 25600 B/s are 1.25e6 s else."""

@@ -18,6 +18,9 @@ FIRST_FRAME = 16
 BLOCK_HEAD = 52
 """Bytes of a card block beside its records: head and CRC (cpp/include/fifthwheel/block.hpp)."""
 
+SECTOR, MOST_BLOCK = 512, 65536
+"""A block of the card's file is 1 to 128 sectors of 512 B (cpp/include/fifthwheel/block.hpp)."""
+
 _COUNT, _MICROSECONDS = ("u32", 1.0, 0.0, "1"), ("u32", 1.0, 0.0, "us")
 
 OWN_RECORDS: tuple[tuple[int, str, tuple[Field, ...]], ...] = (

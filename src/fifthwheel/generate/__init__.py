@@ -93,12 +93,15 @@ def workbench_findings(car: Car, plan: Plan) -> tuple[Finding, ...]:
 
 
 def plan_with_results(car: Car, *, measured: Mapping[str, float] | None = None) -> Plan:
-    """Return the checked plan of a car, and among its findings what the results from the workbench say.
+    """Return the checked plan of a car; among its findings are what the results from the workbench say and what stands
+    in the way of its C++.
 
     measured: as in check_plan.
     """
+    from fifthwheel.generate.cpp import code_findings
+
     plan = check_plan(car, measured=measured)
-    return replace(plan, findings=worst_first((*plan.findings, *workbench_findings(car, plan))))
+    return replace(plan, findings=worst_first((*plan.findings, *code_findings(car), *workbench_findings(car, plan))))
 
 
 def write_workbench(car: Car, plan: Plan, folder: Path) -> list[Path]:

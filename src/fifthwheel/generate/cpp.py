@@ -8,14 +8,19 @@ import json
 from fifthwheel import __version__
 from fifthwheel.car.layout_of import layout_of
 from fifthwheel.car.model import Car
+from fifthwheel.data import Finding
 from fifthwheel.errors import CarError
 from fifthwheel.generate.cpp_boards import PINS_HPP, TASKS_HPP, pins_header, tasks_header
 from fifthwheel.generate.cpp_channels import CHANNELS_HPP, channels_header
 from fifthwheel.generate.cpp_maps import LINK_HPP, LOG_HPP, SETTINGS_HPP, link_header, log_header, settings_header
 from fifthwheel.generate.cpp_values import BOARDS_HPP, VALUES_HPP, boards_header, values_header
 from fifthwheel.layout import VERSION, layout_hash, layout_text
+from fifthwheel.plan.told import place_of, tell
 
 MANIFEST = "manifest.json"
+
+CHECK = 32
+"""Bits of the check of every frame (cpp/include/fifthwheel/frame.hpp)."""
 
 
 def code_files(car: Car) -> dict[str, bytes]:
@@ -48,3 +53,34 @@ def code_files(car: Car) -> dict[str, bytes]:
         "files": {name: hashlib.sha256(content).hexdigest() for name, content in files.items()},
     }
     return {**files, MANIFEST: (json.dumps(manifest, indent=1, ensure_ascii=False) + "\n").encode()}
+
+
+def code_findings(car: Car) -> tuple[Finding, ...]:
+    """Return what stands in the way of a car's C++, and where it is not as car.toml says; () without electronics."""
+    electronics = car.electronics
+    if electronics is None:
+        return ()
+    found = []
+    try:
+        code_files(car)
+    except CarError as error:
+        open_place = "has no controller" in error.what
+        found.append(
+            tell(
+                "code-not-made", "note" if open_place else "warning", error.where or str(car.path),
+                f"The C++ of the boards cannot be made: {error.what}.",
+                cause=f"Expected {error.expected}" + (f", found {error.found}" if error.found else ""),
+                change=error.do or "change it in car.toml",
+            )
+        )  # fmt: skip
+    link = electronics.link
+    if link is not None and link.check != CHECK:
+        found.append(
+            tell(
+                "code-check", "note", place_of(electronics, link.lines, "check", "link"),
+                f"Frames of the generated C++ have a check of {CHECK} bits; car.toml says {link.check}.",
+                cause="The frames of the core have one form", change=f"Set check of the link to {CHECK}, or leave it out",
+                numbers={"check [bit]": link.check, "core [bit]": CHECK},
+            )
+        )  # fmt: skip
+    return tuple(found)

@@ -5,17 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from fifthwheel.car.electronics import Card, Electronics
+from fifthwheel.car.layout_of import MOST_BLOCK, SECTOR, place
+from fifthwheel.errors import CarError
 from fifthwheel.generate.cpp_channels import struct_name
 from fifthwheel.generate.cpp_text import TAIL, comment, head, plain, real, rows
 from fifthwheel.layout import Layout, LinkFrame, Record
 
 LINK_HPP, LOG_HPP, SETTINGS_HPP = "link_map.hpp", "log_map.hpp", "settings_map.hpp"
-
-SECTOR, MOST_BLOCK = 512, 65024
-"""A block of the card file is 1 to 127 sectors of 512 bytes (cpp/include/fifthwheel/block.hpp)."""
-
-LEAST_BLOCK = 4096
-"""Bytes of a block where [card] states none that a block can be."""
 
 _LINK = (
     "Which frames go over the link. `send_frame<Board::front>(link.sender(), frame, now, out, &written)` makes one, "
@@ -100,16 +96,22 @@ def log_header(car: str, electronics: Electronics, layout: Layout, text: str, ha
     ]  # fmt: skip
     card = electronics.card
     if card is not None:
-        parts.append(f"inline constexpr size_t card_block_bytes = {block_bytes(card)};\n")
+        parts.append(f"inline constexpr size_t card_block_bytes = {block_bytes(electronics, card)};\n")
         parts.append(f"inline constexpr size_t card_buffer_bytes = {card.buffer};\n")
         parts.append(f"{comment('Room of the ring between the control loop and the card: a power of two.')}\n")
         parts.append(f"inline constexpr size_t card_ring_bytes = {ring_bytes(card)};\n\n")
     return "".join(parts) + _WRITE + TAIL
 
 
-def block_bytes(card: Card) -> int:
-    """Return the bytes of a block of the card file: what [card] states where a block can be of that size."""
-    return card.block if card.block % SECTOR == 0 and card.block <= MOST_BLOCK else LEAST_BLOCK
+def block_bytes(electronics: Electronics, card: Card) -> int:
+    """Return the bytes of a block of the card file. Raises CarError where a block cannot be of the stated size."""
+    if card.block % SECTOR or not SECTOR <= card.block <= MOST_BLOCK:
+        raise CarError(
+            "a block of the card's file cannot be of this size", where=place(electronics, card, "block of the card"),
+            expected=f"a multiple of {SECTOR} B up to {MOST_BLOCK} B", found=f"{card.block} B",
+            do="Set block of [card] to 4096 B, or leave it out",
+        )  # fmt: skip
+    return card.block
 
 
 def ring_bytes(card: Card) -> int:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from fifthwheel.car.electronics import Card, Electronics
+from fifthwheel.car.layout_of import MOST_BLOCK
 from fifthwheel.plan import transfer
 from fifthwheel.plan.results import CardLoad
 from fifthwheel.plan.told import at_least, at_most, place_of, said, tell
@@ -103,7 +104,14 @@ def _stall(electronics: Electronics, card: Card, load: CardLoad) -> Iterator[Fin
             change=f"Reckon with {said(STALL, 's')}: a buffer of {at_least(SAFETY * load.write * STALL, 'B')}",
             numbers={"stall [s]": card.stall, "usual [s]": STALL},
         )  # fmt: skip
-    if card.block % BLOCK:
+    if card.block > MOST_BLOCK:
+        yield tell(
+            "card-block", "fault", _place(electronics, card, "block"),
+            f"A block of {card.block} B is larger than one of the card's file can be, {MOST_BLOCK} B.",
+            cause="The head of a block holds its size, and memory holds a block twice",
+            change="Set block of the card to 4096 B", numbers={"block [B]": card.block, "most [B]": MOST_BLOCK},
+        )  # fmt: skip
+    elif card.block % BLOCK:
         yield tell(
             "card-block", "warning", _place(electronics, card, "block"),
             f"Blocks of {card.block} B are not whole blocks of {BLOCK} B.",
