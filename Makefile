@@ -22,7 +22,7 @@ check: $(VENV)/.test $(VENV)/.built
 bench: $(VENV)/.test $(VENV)/.built
 	$(BIN)/python benchmarks/run.py
 
-# A billion reads of a shared value, and the fuzzers of the core for an hour in all.
+# A billion reads of a shared value, thousands of damaged card images, and the fuzzers of the core for an hour in all.
 soak: | $(VENV)/bin/python
 	$(BIN)/python benchmarks/soak.py
 

@@ -1,4 +1,5 @@
-"""Long trials of the core: a billion reads of a shared value with none torn, and every fuzzer for its share of an hour.
+"""Long trials of the core: a billion reads of a shared value with none torn, thousands of damaged card images, and
+every fuzzer for its share of an hour.
 
 Usage: python benchmarks/soak.py [minutes of fuzzing in all, 60 by default] [reads, 1e9 by default]. What a fuzzer finds
 it keeps in `build/soak/NAME/`, with the inputs that reached new code; a later soak goes on from there.
@@ -13,6 +14,8 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+
+from soak_card import soak_cards
 
 ROOT = Path(__file__).parent.parent
 CPP = ROOT / "cpp"
@@ -63,6 +66,7 @@ def main() -> int:
     reads = int(float(sys.argv[2])) if len(sys.argv) > 2 else 1_000_000_000
     BUILD.mkdir(parents=True, exist_ok=True)
     good = soak_share(reads)
+    good = soak_cards(max(10, round(40.0 * minutes))) and good
     fuzzers = sorted((CPP / "fuzz").glob("fuzz_*.cpp"))
     if shutil.which("clang++") is None:
         print("clang++ not found: no fuzzer was run (Debian packages: see .ci/run)")
