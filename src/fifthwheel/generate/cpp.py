@@ -79,7 +79,8 @@ def code_findings(car: Car) -> tuple[Finding, ...]:
             tell(
                 "code-check", "note", place_of(electronics, link.lines, "check", "link"),
                 f"Frames of the generated C++ have a check of {CHECK} bits; car.toml says {link.check}.",
-                cause="The frames of the core have one form", change=f"Set check of the link to {CHECK}, or leave it out",
+                cause="The frames of the core have one form",
+                change=f"Set check of the link to {CHECK}, or leave it out",
                 numbers={"check [bit]": link.check, "core [bit]": CHECK},
             )
         )  # fmt: skip
