@@ -14,16 +14,15 @@ from pathlib import Path
 
 import numpy as np
 
-from fifthwheel.core import PackedField, PackedRows, decode_blocks
+from fifthwheel.core import PackedRows, decode_blocks
 from fifthwheel.data import Finding, Ints
-from fifthwheel.errors import ReadError, UnitError, nearest
-from fifthwheel.glossary import CHANNELS
-from fifthwheel.layout import SIZES, Layout, Record
-from fifthwheel.readers.card_blocks import MAGIC, RECORDS, CardBlocks, Image, choose_blocks, layouts_of
+from fifthwheel.errors import ReadError
+from fifthwheel.layout import Layout, Record
+from fifthwheel.readers.card_blocks import MAGIC, RECORDS, CardBlocks, Image, choose_blocks, kinds_of, layouts_of
 from fifthwheel.readers.card_told import Loss, loss_findings
+from fifthwheel.readers.field_names import FieldNames
 from fifthwheel.readers.mapping import SourceMap
 from fifthwheel.readers.parsed import Column, Parsed, Progress
-from fifthwheel.units import factor_and_offset
 
 SECTOR = 512
 CORE_RECORDS = ("card_state", "clock_state", "setting_changed", "link_state")
@@ -126,32 +125,26 @@ def _decode(
     """Return the rows of every record that has any, and the number of blocks with bytes that no layout explains."""
     made: dict[str, list[_Rows]] = {}
     unread = 0
-    names = _Names(source, layouts, place)
+    names = FieldNames(
+        source, (record for layout in layouts.values() for record in layout.records), "card", place, "main.accel_x"
+    )
     for wanted, layout in layouts.items():
         which = np.flatnonzero((chosen.found["kind"] == RECORDS) & (chosen.found["layout"] == wanted))
-        kinds = [(record.id, record.size, _fields(record)) for record in layout.records]
-        packed, odd = decode_blocks(image, chosen.found["at"][which], kinds)
+        found = chosen.found[which]
+        counted = chosen.counts[found["place"]] if wanted == chosen.layout else None
+        packed, odd = decode_blocks(image, found["at"], kinds_of(layout), counted=counted)
         unread += int(np.count_nonzero(odd))
         for record, one in zip(layout.records, packed, strict=True):
             if len(one.time):
                 made.setdefault(record.name, []).append(_rows_of(record, one, which, names))
-    findings += names.findings()
+    findings += names.findings("card-unit")
     return [_joined(name, parts) for name, parts in made.items()], unread
 
 
-def _fields(record: Record) -> list[PackedField]:
-    """Return the fields behind the time, with their places."""
-    place, out = 0, []
-    for field in record.fields:
-        out.append(PackedField(field.type, place, field.scale, field.offset))
-        place += SIZES[field.type]
-    return out[1:]
-
-
-def _rows_of(record: Record, rows: PackedRows, which: Ints, names: _Names) -> _Rows:
+def _rows_of(record: Record, rows: PackedRows, which: Ints, names: FieldNames) -> _Rows:
     columns = {}
     for field, values in zip(record.fields[1:], rows.columns, strict=True):
-        named = names.of(record.name, field.name, field.unit)
+        named = names.of(record.name, field)
         if named is None:
             continue
         name, unit, factor, shift = named
@@ -177,54 +170,3 @@ def _joined(name: str, parts: list[_Rows]) -> _Rows:
         first = next(part.columns[channel] for part in parts if channel in part.columns)
         columns[channel] = replace(first, values=np.concatenate(values)[order])
     return _Rows(name, block[order], np.concatenate([part.time for part in parts])[order], columns)
-
-
-class _Names:
-    """Which channel a field becomes: the mapping's, the glossary's of the same name, or its own name."""
-
-    def __init__(self, source: SourceMap, layouts: dict[int, Layout], place: str) -> None:
-        self.place = place
-        self.columns = {column.column: column for column in source.columns}
-        self.odd: dict[str, str] = {}
-        known = {f.name for lay in layouts.values() for r in lay.records for f in r.fields[1:]}
-        known |= {f"{r.name}.{f.name}" for lay in layouts.values() for r in lay.records for f in r.fields[1:]}
-        for name in self.columns:
-            if name not in known:
-                raise ReadError(
-                    f"the card has no field '{name}'{nearest(name, known)}", where=place,
-                    expected="a field of the layout, or its record and field: main.accel_x",
-                )  # fmt: skip
-
-    def of(self, record: str, field: str, unit: str) -> tuple[str, str, float, float] | None:
-        """Return (channel, its unit, factor, shift to it) of a field; None when the mapping leaves it out."""
-        unit = unit.replace("*", " ")
-        told = self.columns.get(f"{record}.{field}", self.columns.get(field))
-        if told is not None and not told.channel:
-            return None
-        name = field if told is None else told.channel
-        entry = CHANNELS.get(name)
-        if entry is None or entry.unit == unit:
-            return name, unit, 1.0, 0.0
-        try:
-            return name, entry.unit, *factor_and_offset(unit, entry.unit)
-        except UnitError as error:
-            if told is not None:
-                raise ReadError(
-                    f"field '{field}' cannot be channel '{name}'", where=self.place,
-                    expected=f"a channel in [{unit}]", found=f"[{entry.unit}]",
-                ) from error  # fmt: skip
-        self.odd[field] = f"{field} in {unit}, the channel of that name in {entry.unit}"
-        return f"{record}_{field}_card", unit, 1.0, 0.0
-
-    def findings(self) -> list[Finding]:
-        """Return the finding about fields whose unit is not that of the channel of their name."""
-        if not self.odd:
-            return []
-        return [
-            Finding(
-                "card-unit", "warning", self.place,
-                f"Fields with another kind of unit: {'; '.join(self.odd.values())}.",
-                "the layout was written for another meaning of the word", "kept under a name of their own",
-                "rename the channel in car.toml, or correct its unit", {"count": float(len(self.odd))},
-            )
-        ]  # fmt: skip

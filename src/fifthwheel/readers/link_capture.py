@@ -17,13 +17,12 @@ import numpy as np
 
 from fifthwheel.core import LinkFrames, scan_link
 from fifthwheel.data import Bools, Finding, Floats, Ints
-from fifthwheel.errors import ReadError, UnitError, nearest
-from fifthwheel.glossary import CHANNELS
-from fifthwheel.layout import Field, Layout, LinkFrame, layout_hash, parse_layout
+from fifthwheel.errors import ReadError
+from fifthwheel.layout import Layout, LinkFrame, layout_hash, parse_layout
+from fifthwheel.readers.field_names import FieldNames
 from fifthwheel.readers.mapping import SourceMap
 from fifthwheel.readers.messages import unused_finding
 from fifthwheel.readers.parsed import Column, Parsed, Progress, plural, tell
-from fifthwheel.units import factor_and_offset
 
 BESIDE = ("layout.txt", "manifest.json")
 """Files that hold the layout, sought beside the capture in this order."""
@@ -66,10 +65,10 @@ def read(path: Path, source: SourceMap, *, progress: Progress | None = None) -> 
     if progress is not None:
         progress(f"reading {path.name}", 0.5)
     clock = _clock(frames)
-    names = _Names(source, layout, path.name)
+    names = FieldNames(source, layout.frames, "link", path.name, "wheels.wheel_speed_fl")
     tables, used = _tables(frames, own, layout, clock, names)
     cut = int(len(stream) > 1 and bool((stream[-2:] == 0).all()) and frames.end[-1] < len(stream))
-    findings = [*names.findings(), *_findings(frames, own, used, cut, path.name)]
+    findings = [*names.findings("link-unit"), *_findings(frames, own, used, cut, path.name)]
     if progress is not None:
         progress(f"reading {path.name}", 1.0)
     return _finished(tables, frames, int(np.count_nonzero(used)), cut, findings)
@@ -150,7 +149,9 @@ class _Table:
     clock: Floats
 
 
-def _tables(frames: LinkFrames, own: Bools, layout: Layout, clock: Ints, names: _Names) -> tuple[list[_Table], Bools]:
+def _tables(
+    frames: LinkFrames, own: Bools, layout: Layout, clock: Ints, names: FieldNames
+) -> tuple[list[_Table], Bools]:
     """Return the rows of every kind of frame, and which frames they and the core's own are."""
     used: Bools = frames.type < CORE_TYPES
     tables = []
@@ -169,7 +170,7 @@ def _payloads(frames: LinkFrames, which: Ints, size: int) -> np.ndarray[tuple[in
     return np.ascontiguousarray(frames.payloads[place[:, None] + np.arange(size)])
 
 
-def _columns(kind: LinkFrame, frames: LinkFrames, which: Ints, names: _Names) -> dict[str, Column]:
+def _columns(kind: LinkFrame, frames: LinkFrames, which: Ints, names: FieldNames) -> dict[str, Column]:
     """Return the columns of one kind of frame, taken apart in blocks that stay in the cache."""
     dtype = np.dtype([(field.name, f"<{field.type[0]}{int(field.type[1:]) // 8}") for field in kind.fields])
     named = {field: told for field in kind.fields if (told := names.of(kind.name, field)) is not None}
@@ -189,55 +190,6 @@ def _columns(kind: LinkFrame, frames: LinkFrames, which: Ints, names: _Names) ->
         channel: Column(out[field], unit, f"link frame '{kind.name}' field '{field.name}'")
         for field, (channel, unit, _, _) in named.items()
     }
-
-
-class _Names:
-    """Which channel a field becomes: the mapping's, the glossary's of the same name, or its own name."""
-
-    def __init__(self, source: SourceMap, layout: Layout, place: str) -> None:
-        self.place = place
-        self.columns = {column.column: column for column in source.columns}
-        self.odd: list[str] = []
-        known = {name for frame in layout.frames for f in frame.fields for name in (f.name, f"{frame.name}.{f.name}")}
-        for name in self.columns:
-            if name not in known:
-                raise ReadError(
-                    f"the link has no field '{name}'{nearest(name, known)}", where=place,
-                    expected="a field of the layout, or its frame and field: wheels.wheel_speed_fl",
-                )  # fmt: skip
-
-    def of(self, frame: str, field: Field) -> tuple[str, str, float, float] | None:
-        """Return (channel, its unit, factor, shift to it) of a field; None when the mapping leaves it out."""
-        unit = field.unit.replace("*", " ")
-        told = self.columns.get(f"{frame}.{field.name}", self.columns.get(field.name))
-        if told is not None and not told.channel:
-            return None
-        name = field.name if told is None else told.channel
-        entry = CHANNELS.get(name)
-        if entry is None or entry.unit == unit:
-            return name, unit, 1.0, 0.0
-        try:
-            return name, entry.unit, *factor_and_offset(unit, entry.unit)
-        except UnitError as error:
-            if told is not None:
-                raise ReadError(
-                    f"field '{field.name}' cannot be channel '{name}'", where=self.place,
-                    expected=f"a channel in [{unit}]", found=f"[{entry.unit}]",
-                ) from error  # fmt: skip
-        self.odd.append(f"{field.name} in {unit}, the channel of that name in {entry.unit}")
-        return f"{frame}_{field.name}_link", unit, 1.0, 0.0
-
-    def findings(self) -> list[Finding]:
-        """Return the finding about fields whose unit is not that of the channel of their name."""
-        if not self.odd:
-            return []
-        return [
-            tell(
-                "link-unit", "warning", self.place, f"Fields with another kind of unit: {'; '.join(self.odd)}.",
-                cause="the layout was written for another meaning of the word", done="kept under a name of their own",
-                remedy="rename the channel in car.toml, or correct its unit", numbers={"count": float(len(self.odd))},
-            )
-        ]  # fmt: skip
 
 
 def _findings(frames: LinkFrames, own: Bools, used: Bools, cut: int, place: str) -> list[Finding]:
