@@ -87,3 +87,26 @@ def test_the_text_and_the_signature_are_those_of_the_standard_library() -> None:
 def test_a_record_that_is_not_frozen_is_refused() -> None:
     with pytest.raises(TypeError, match="frozen"):
         records.dataclass(frozen=False)(type("Loose", (), {}))
+
+
+def test_fields_asked_for_before_the_first_instance() -> None:
+    @records.dataclass(frozen=True)
+    class Base:
+        a: int
+        b: tuple[int, ...] = field(default_factory=tuple)
+
+    @records.dataclass(frozen=True)
+    class Longer(Base):
+        c: str = field(default="c", compare=False)
+
+    assert [f.name for f in dataclasses.fields(Longer)] == ["a", "b", "c"]
+    assert vars(Longer(1)) == {"a": 1, "b": (), "c": "c"}
+    assert Longer(1, (2,), "d") == Longer(1, (2,)) != Longer(1)
+    assert records.annotations_of(Longer) == {"a": "int", "b": "tuple[int, ...]", "c": "str"}
+
+
+def test_replace_as_the_standard_library_does() -> None:
+    made = Ours("a", 2.0, [3])
+    assert records.replace(made, name="b") == dataclasses.replace(made, name="b") == Ours("b", 2.0, [3])
+    with pytest.raises(TypeError, match="length"):
+        records.replace(made, length=1)

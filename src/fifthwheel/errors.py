@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from difflib import get_close_matches
 
 
 class FifthwheelError(Exception):
@@ -55,6 +54,8 @@ class FigureError(FifthwheelError):
 
 def nearest(word: str, known: Iterable[str]) -> str:
     """Return ` (nearest: 'x')` when a known name is close to `word`, else an empty string."""
+    from difflib import get_close_matches
+
     names = list(known)
     lowered = {name.lower(): name for name in names}
     close = get_close_matches(word.lower(), list(lowered), n=1, cutoff=0.6)

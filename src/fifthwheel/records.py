@@ -8,10 +8,14 @@ checkers see an ordinary dataclass.
 
 from __future__ import annotations
 
-from dataclasses import MISSING, FrozenInstanceError, fields
+from collections.abc import Mapping
+from dataclasses import MISSING, Field, FrozenInstanceError, fields
 from dataclasses import dataclass as _standard
 from functools import cache
-from typing import TYPE_CHECKING, Any
+from inspect import get_annotations
+from typing import TYPE_CHECKING, Any, TypeVar
+
+T = TypeVar("T")
 
 if TYPE_CHECKING:
     from dataclasses import dataclass as dataclass
@@ -51,15 +55,15 @@ def _first_init(self: Any, *args: Any, **kwargs: Any) -> None:
     cls = type(self)
     known: dict[str, Any] = {"_missing": MISSING}
     head, body = ["self"], ["_record = self.__dict__"]
-    for field in fields(cls):
-        name, value = field.name, field.name
-        if field.default is not MISSING:
-            known[f"_of_{name}"] = field.default
-            head.append(f"{name}=_of_{name}")
-        elif field.default_factory is not MISSING:
-            known[f"_of_{name}"] = field.default_factory
+    for name in annotations_of(cls):
+        value, default = name, _default(cls, name)
+        if isinstance(default, Field) and default.default is MISSING:
+            known[f"_of_{name}"] = default.default_factory
             head.append(f"{name}=_missing")
             value = f"_of_{name}() if {name} is _missing else {name}"
+        elif default is not MISSING:
+            known[f"_of_{name}"] = default.default if isinstance(default, Field) else default
+            head.append(f"{name}=_of_{name}")
         else:
             head.append(name)
         body.append(f"_record[{name!r}] = {value}")
@@ -68,6 +72,27 @@ def _first_init(self: Any, *args: Any, **kwargs: Any) -> None:
     init.__qualname__ = f"{cls.__qualname__}.__init__"
     cls.__init__ = init
     init(self, *args, **kwargs)
+
+
+def annotations_of(cls: Any) -> Mapping[str, str]:
+    """Return the fields of a record class in their order, each with the text of its type, as they are written."""
+    made: dict[str, str] = {}
+    for owner in reversed(cls.__mro__):
+        made |= get_annotations(owner)
+    return made
+
+
+def _default(cls: Any, name: str) -> Any:
+    """Return the default of a field or, where it is made anew each time, its Field; MISSING for none."""
+    known = next((owner.__dict__[name] for owner in cls.__mro__ if name in owner.__dict__), MISSING)
+    if known is MISSING and not isinstance(cls.__dict__["__dataclass_fields__"], _Fields):
+        return cls.__dataclass_fields__[name]  # the standard library has taken the Field from the class
+    return known
+
+
+def replace(record: T, /, **changes: Any) -> T:
+    """Return a record with some fields changed: `dataclasses.replace`, without asking for the fields."""
+    return record.__class__(**{**record.__dict__, **changes})
 
 
 def _repr(self: Any) -> str:

@@ -182,6 +182,7 @@ def _turns(unit: Any) -> float:
     return float(power)
 
 
+@lru_cache(maxsize=4096)
 def parse_quantity(text: str, si_unit: str) -> Quantity:
     """Read `"41.5 mm +- 0.4 mm"` as a Quantity in SI; the bound is the 95 % bound (k = 2), so u is half of it.
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 import tempfile
+import tomllib
+from contextlib import suppress
 from dataclasses import fields
 from pathlib import Path
 
@@ -12,13 +14,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fifthwheel.car import load_car, load_session
-from fifthwheel.car.document import FaultyFileError, locate
+from fifthwheel.car.document import FaultyFileError, locate, plain_lines
 from fifthwheel.data import Quantity
 from fifthwheel.errors import CarError, SessionError
 from tests.car.car_texts import FULL_CAR, FULL_SESSION
 from tests.car.plan_texts import ELECTRONICS, FULL_PLAN
 
 CAR, SESSION = FULL_CAR.encode(), FULL_SESSION.encode()
+ROOT = Path(__file__).parents[2]
 FOLDER = Path(tempfile.mkdtemp(prefix="fifthwheel-damage-"))
 
 
@@ -190,3 +193,47 @@ def test_places_are_found_in_any_text(text: str) -> None:
     lines = text.count("\n") + 1
     assert all(1 <= spot.line <= lines for spot in [*keys.values(), *entries.values()])
     assert all(first.line <= again.line for _, first, again in repeated)
+
+
+def same_lines(text: str) -> bool:
+    """Hold the lines of a plainly laid out file to its syntax tree; tell whether it was plain."""
+    plain = plain_lines(text, tomllib.loads(text))
+    assert plain is None or plain == {path: spot.line for path, spot in locate(text)[0].items()}
+    return plain is not None
+
+
+@pytest.mark.parametrize("name", ["sound", "broken"])
+def test_lines_of_the_examples_need_no_syntax_tree(name: str) -> None:
+    assert same_lines((ROOT / "examples" / name / "car.toml").read_text(encoding="utf-8"))
+
+
+@pytest.mark.parametrize(
+    ("text", "plain"),
+    [
+        ('a = 1 # [\n[b]\nc = "x # y"\nd = [\n 1, # ]\n "]",\n]\n"e f" = {g = [1, {h = 2}], i = "}"}\n', True),
+        ("[[a]]\nb = 1\n[[a]]\nb = 2\n[a.c]\nd = 3\n[[a.e]]\nf = 4\n[[a.e]]\nf = 5\n", True),
+        ('a = """b""" # c\nd = \'e\'\n', False),
+        ('a = """\nb = 1\n"""\n', False),
+        ('a = "b \\" c"\n', False),
+        ("a.b = 1\n", False),
+        ("a = [\n {b = 1},\n {b = 2},\n]\n", False),
+        ('a = [ # one\n """[\n"""]\n', False),
+    ],
+)
+def test_lines_of_what_is_plain_and_what_is_not(text: str, plain: bool) -> None:
+    assert same_lines(text) is plain
+
+
+@settings(max_examples=250, deadline=None)
+@given(st.sampled_from(PLAN_LINES), values, st.text(alphabet="ab.\"'[]{}=,\n# 1\\", max_size=12))
+def test_lines_of_any_file_without_faults(line: str, value: object, more: str) -> None:
+    text = FULL_PLAN.replace(line, f"{line.split('=')[0]}= {toml(value)} #{more}", 1)
+    with suppress(ValueError, UnicodeEncodeError):
+        same_lines(text)
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.text(alphabet="ab.\"'[]{}=,\n# 1\\", max_size=40))
+def test_lines_of_any_small_text_without_faults(text: str) -> None:
+    with suppress(ValueError):
+        same_lines(text)

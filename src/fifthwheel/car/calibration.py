@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +17,7 @@ from fifthwheel.car.model import CalibrationEntry, Car, SteerMap
 from fifthwheel.car.rules import Rule, RuleError, to_quantity
 from fifthwheel.data import Quantity
 from fifthwheel.errors import CarError
+from fifthwheel.records import replace
 
 if TYPE_CHECKING:
     from fifthwheel.car.calibration_schema import CalibrationFile
@@ -75,7 +75,7 @@ def read_calibration(folder: Path) -> tuple[CalibrationEntry, ...]:
             entry.session,
             entry.method,
             entry.count,
-            document.keys[("calibration", number)].line if ("calibration", number) in document.keys else 0,
+            document.lines.get(("calibration", number), 0),
         )
         for number, entry in enumerate(file.calibration)
     )
@@ -96,7 +96,7 @@ def _value_checks(document: Document) -> list[Fault]:
         try:
             to_quantity(Rule("quantity", "", unit, above=above), entry["value"])
         except RuleError as error:
-            spot = document.entries[at]
+            spot = document.places[1][at]
             faults.append(Fault(document.shown, spot, key_text(at), error.expected, error.found, error.do))
     return faults
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import json
 import os
 import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import field
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -45,14 +44,30 @@ class Fault:
 
 @dataclass(frozen=True)
 class Document:
-    """path, shown: the file and its name in messages. values: what tomllib read. keys, entries: where each key and
-    each value or list entry begins; tables stand at their header."""
+    """path, shown: the file and its name in messages. text: what it holds. values: what tomllib read in it."""
 
     path: Path
     shown: str
+    text: str
     values: Mapping[str, Any]
-    keys: Mapping[KeyPath, Spot] = field(default_factory=dict)
-    entries: Mapping[KeyPath, Spot] = field(default_factory=dict)
+
+    @cached_property
+    def places(self) -> tuple[Mapping[KeyPath, Spot], Mapping[KeyPath, Spot]]:
+        """Return where each key, and where each value or list entry begins; tables stand at their header."""
+        keys, entries, _ = locate(self.text)
+        return keys, entries
+
+    @cached_property
+    def lines(self) -> Mapping[KeyPath, int]:
+        """Return the line of each key: of a file laid out plainly without its syntax tree, which only faults need."""
+        plain = plain_lines(self.text, self.values)
+        return {path: spot.line for path, spot in self.places[0].items()} if plain is None else plain
+
+    def line_of(self, path: KeyPath) -> int:
+        """Return the line of a key; for a missing one that of its table, else 1."""
+        while path and path not in self.lines:
+            path = path[:-1]
+        return self.lines[path] if path else 1
 
 
 class FaultyFileError(CarError):
@@ -77,16 +92,22 @@ def fault_text(fault: Fault) -> str:
     return f"{text} {fault.do.rstrip('.')}." if fault.do else text
 
 
+@lru_cache(maxsize=4096)
 def key_text(path: KeyPath) -> str:
     """Return a key path as a person reads it: `motor[2].gear`; list entries are counted from 1."""
-    text = ""
-    for part in path:
-        if isinstance(part, int):
-            text += f"[{part + 1}]"
-        else:
-            bare = re.fullmatch(r"[A-Za-z0-9_-]+", part) is not None
-            text += ("." if text else "") + (part if bare else json.dumps(shortened(part, 40), ensure_ascii=False))
-    return text
+    if not path:
+        return ""
+    text, part = key_text(path[:-1]), path[-1]
+    if isinstance(part, int):
+        return f"{text}[{part + 1}]"
+    bare = re.fullmatch(r"[A-Za-z0-9_-]+", part) is not None
+    return f"{text}{'.' if text else ''}{part if bare else _quoted(part)}"
+
+
+def _quoted(part: str) -> str:
+    import json
+
+    return json.dumps(shortened(part, 40), ensure_ascii=False)
 
 
 def value_text(value: Any) -> str:
@@ -120,8 +141,8 @@ def shown_path(path: Path) -> str:
     return str(path) if relative.startswith("..") and path.is_absolute() else relative
 
 
-def read_document(path: Path, what: str, *, places: bool = True) -> Document:
-    """Read a TOML file; `what` names it in messages ("car description"). places: also find where its keys stand.
+def read_document(path: Path, what: str) -> Document:
+    """Read a TOML file; `what` names it in messages ("car description").
 
     Raises CarError: missing, unreadable or far too long file, not UTF-8, syntax error or key given twice (with line).
     """
@@ -139,10 +160,7 @@ def read_document(path: Path, what: str, *, places: bool = True) -> Document:
         spot = Spot(int(match[1]), int(match[2])) if match else Spot(text.count("\n") + 1, 1)
         reason = re.sub(r"\s*\(at .*\)$", "", str(error))
         raise _syntax(shown, spot, reason) from error
-    if not places:
-        return Document(path, shown, values)
-    keys, entries, _ = locate(text)
-    return Document(path, shown, values, keys, entries)
+    return Document(path, shown, text, values)
 
 
 def _syntax(shown: str, spot: Spot, reason: str) -> FaultyFileError:
@@ -190,6 +208,86 @@ def _twice(shown: str, text: str) -> list[Fault]:
 # ------------------------------------------------------------------------------------------- places
 
 
+_HEADER = re.compile(r"(\[\[?)[ \t]*([A-Za-z0-9_.-]+)[ \t]*\]\]?[ \t]*(?:#.*)?")
+_KEY = r'([A-Za-z0-9_-]+|"[^"\\]*")'
+_VALUE = r'(?:[^"\'#\[{]+|"[^"\\]*"(?!")|"""[^"\\]*"""|([\[{].*))'
+_PAIR = re.compile(rf"{_KEY}[ \t]*=[ \t]*{_VALUE}[ \t]*(?:#.*)?")
+_STRINGS = re.compile(r'"[^"\\]*"|#.*')
+
+
+def plain_lines(text: str, values: Mapping[str, Any]) -> dict[KeyPath, int] | None:
+    """Return the line of each key of a file without faults, None where it is not laid out as most are: headers, pairs
+    of a bare key and a value, strings without escapes, only lists longer than a line.
+
+    values: what the text says by tomllib, from which the keys of tables inside a line come.
+    """
+    lines: dict[KeyPath, int] = {}
+    counts: dict[KeyPath, int] = {}
+    table: KeyPath = ()
+    here: Any = values
+    depth = 0  # of lists that an earlier line has left open
+    for number, raw in enumerate(text.split("\n"), start=1):
+        line = raw.strip(" \t\r")
+        if depth:
+            depth += _opened(line)
+        elif header := _HEADER.fullmatch(line):
+            table = resolved(tuple(header[2].split(".")), counts, whole=header[1] == "[")
+            lines.setdefault(table, number)
+            if header[1] == "[[":
+                counts[table] = counts.get(table, 0) + 1
+                table = (*table, counts[table] - 1)
+                lines.setdefault(table, number)
+            here = _inside(values, table)
+        elif pair := _PAIR.fullmatch(line):
+            key = pair[1].strip('"')
+            path = (*table, key)
+            lines[path] = number
+            if pair[2]:
+                depth, known = _opened(pair[2]), len(lines)
+                _inner_keys(here[key], path, number, lines)
+                if depth and len(lines) > known:
+                    return None  # tables over several lines
+        elif line and line[0] != "#":
+            return None
+        if depth < 0:
+            return None
+    return lines
+
+
+def resolved(parts: KeyPath, counts: Mapping[KeyPath, int], *, whole: bool) -> KeyPath:
+    """Return a header's path with the index of the last entry wherever a part names a list of tables."""
+    path: KeyPath = ()
+    for number, part in enumerate(parts):
+        path = (*path, part)
+        if path in counts and (whole or number < len(parts) - 1):
+            path = (*path, counts[path] - 1)
+    return path
+
+
+def _inside(values: Any, path: KeyPath) -> Any:
+    for part in path:
+        values = values[part]
+    return values
+
+
+def _opened(text: str) -> int:
+    """Return how many lists and tables a line leaves open, -1 where that takes a parser to say."""
+    bare = _STRINGS.sub("", text)
+    if any(sign in bare for sign in "\"'\\") or '"""' in text:
+        return -1000
+    return sum(bare.count(sign) for sign in "[{") - sum(bare.count(sign) for sign in "]}")
+
+
+def _inner_keys(value: Any, path: KeyPath, line: int, lines: dict[KeyPath, int]) -> None:
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            lines[(*path, key)] = line
+            _inner_keys(inner, (*path, key), line, lines)
+    elif isinstance(value, list) and any(isinstance(inner, dict | list) for inner in value):
+        for index, inner in enumerate(value):
+            _inner_keys(inner, (*path, index), line, lines)
+
+
 def locate(text: str) -> tuple[dict[KeyPath, Spot], dict[KeyPath, Spot], list[tuple[KeyPath, Spot, Spot]]]:
     """Return (places of keys, places of values and list entries, keys given twice as path, first, again)."""
     import tree_sitter
@@ -229,7 +327,7 @@ class _Finder:
         key = next((child for child in node.children if child.type.endswith("key")), None)
         if key is None:
             return
-        path = self.resolved(tuple(self.parts(key)), whole=node.type == "table")
+        path = resolved(tuple(self.parts(key)), self._count, whole=node.type == "table")
         if node.type == "table_array_element":
             index = self._count.get(path, 0)
             self._count[path] = index + 1
@@ -242,15 +340,6 @@ class _Finder:
         for child in node.children:
             if child.type == "pair":
                 self.pair(child, path)
-
-    def resolved(self, parts: KeyPath, *, whole: bool) -> KeyPath:
-        """Insert the index of the last entry wherever a part names a list of tables."""
-        path: KeyPath = ()
-        for number, part in enumerate(parts):
-            path = (*path, part)
-            if path in self._count and (whole or number < len(parts) - 1):
-                path = (*path, self._count[path] - 1)
-        return path
 
     def pair(self, node: Node, table: KeyPath) -> None:
         children = [child for child in node.children if child.type not in {"comment", "="}]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import fields, replace
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
@@ -29,12 +28,13 @@ from fifthwheel.car.electronics import (
     Use,
 )
 from fifthwheel.car.electronics_faults import TABLES
-from fifthwheel.car.faults import defaults_of, spot_of
+from fifthwheel.car.faults import defaults_of
 from fifthwheel.car.layout_of import brought_to, bytes_of, record_bytes, records_of
 from fifthwheel.car.model import Car
 from fifthwheel.car.plan_rules import scaled
 from fifthwheel.car.profile import find_profile, load_profile
 from fifthwheel.glossary import CHANNELS
+from fifthwheel.records import annotations_of, replace
 
 if TYPE_CHECKING:
     from fifthwheel.car.schema import CarFile
@@ -130,7 +130,7 @@ class _Builder:
         """Return kind(...) of a table's values, defaults where left out, and what is given in their place."""
         values, blanks = {**defaults_of(table), **given}, _blanks(kind)
         filled = {key: blank if values[key] is None else values[key] for key, blank in blanks.items()}
-        return kind(**filled, lines={"": spot_of(self.document, path).line, **self.lines.get(path, {})})
+        return kind(**filled, lines={"": self.document.line_of(path), **self.lines.get(path, {})})
 
     def controller(self, table: Any, index: int) -> Any:
         profile = self.profiles[table.name]
@@ -223,9 +223,10 @@ class _Builder:
 def _blanks(kind: Any) -> Mapping[str, Any]:
     """Return what stands in each field of a part where nothing is said: None wherever its type allows it."""
     blank: Mapping[str, Any] = {"tuple": (), "Mapping": {}, "str": "", "float": 0.0, "int": 0, "bool": False}
-    names = {entry.name: str(entry.type) for entry in fields(kind) if entry.name != "lines"}
     return {
-        name: None if text.endswith("| None") else blank.get(text.partition("[")[0]) for name, text in names.items()
+        name: None if text.endswith("| None") else blank.get(text.partition("[")[0])
+        for name, text in annotations_of(kind).items()
+        if name != "lines"
     }
 
 
@@ -233,13 +234,13 @@ def _lines(document: Document) -> dict[KeyPath, dict[str, int]]:
     """Return the lines of each table's keys, dotted below the table ("safe.link loss"); "" is its header."""
     heads = {*(name[0] for name in TABLES), "channel"}
     lines: dict[KeyPath, dict[str, int]] = {}
-    for path, spot in document.keys.items():
+    for path, line in document.lines.items():
         if path[0] not in heads:
             continue
         size = 2 if len(path) > 1 and isinstance(path[1], int) else 1
         if path[:2] == ("link", "frame"):
             size = 3 if len(path) > 2 else 1
-        lines.setdefault(path[:size], {})[".".join(map(str, path[size:]))] = spot.line
+        lines.setdefault(path[:size], {})[".".join(map(str, path[size:]))] = line
     return lines
 
 

@@ -88,7 +88,7 @@ def _names_apart(described: _Described) -> Iterator[Fault]:
     for group in APART:
         seen: dict[str, int] = {}
         entries = [entry for table in group for entry in described.tables[table]]
-        spots = [(spot_of(described.document, (*path, "name"), entry=True).line, path) for path, _ in entries]
+        spots = [(described.document.line_of((*path, "name")), path) for path, _ in entries]
         for (line, path), (_, entry) in sorted(zip(spots, entries, strict=True), key=lambda pair: pair[0][0]):
             name, at = _name(entry.get("name")), (*path, "name")
             if name == PACK and len(group) > 2:

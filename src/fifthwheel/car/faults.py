@@ -91,8 +91,9 @@ def _missing(model: type[TomlTable], name: str, path: KeyPath) -> str:
 
 def spot_of(document: Document, path: KeyPath, *, entry: bool = False) -> Spot:
     """Return where a key (or, with `entry`, its value) stands; for a missing one its table, else line 1."""
+    keys, entries = document.places
     while path:
-        found = (document.entries.get(path) if entry else None) or document.keys.get(path) or document.entries.get(path)
+        found = (entries.get(path) if entry else None) or keys.get(path) or entries.get(path)
         if found is not None:
             return found
         path = path[:-1]

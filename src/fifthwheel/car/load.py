@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -37,6 +36,7 @@ from fifthwheel.car.rules import RuleError, convert, to_bound
 from fifthwheel.data import WHEELS, Quantity
 from fifthwheel.errors import CarError, SessionError
 from fifthwheel.glossary import FIGURE_UNITS
+from fifthwheel.records import replace
 
 if TYPE_CHECKING:
     from fifthwheel.car import schema, sensor_schema, session_schema, want_schema
@@ -258,7 +258,7 @@ class _Build:
         return value if made is None else made
 
     def locations(self) -> dict[str, int]:
-        return {key_text(path): spot.line for path, spot in self.document.keys.items()}
+        return {key_text(path): line for path, line in self.document.lines.items()}
 
     def car(self, file: schema.CarFile) -> Car:
         from fifthwheel.car import schema as s
@@ -299,7 +299,7 @@ class _Build:
         )
 
     def wanted(self, tables: Sequence[want_schema.WantTable]) -> tuple[Want, ...]:
-        lines = [spot_of(self.document, ("want", number)).line for number in range(len(tables))]
+        lines = [self.document.line_of(("want", number)) for number in range(len(tables))]
         return tuple(
             Want(table.figure, *to_bound(table.uncertainty, FIGURE_UNITS[table.figure]), line)
             for table, line in zip(tables, lines, strict=True)

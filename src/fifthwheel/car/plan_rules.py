@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from typing import Any
 
 from fifthwheel.car.document import value_text
@@ -30,14 +29,14 @@ def convert_plan(rule: Rule, value: Any) -> Any:
 
 
 def _amount(rule: Rule, value: Any) -> float:
-    quantity = to_quantity(replace(rule, kind="quantity"), value)
+    quantity = to_quantity(rule, value)
     if quantity.u:
         raise RuleError("one number, the worst case", value_text(value), "Write it without '+-'")
     return float(f"{quantity.value:.15g}")  # 120 us is 0.00012 s, not one unit in the last place less
 
 
 def _bytes(rule: Rule, value: Any) -> int:
-    number = _amount(replace(rule, unit="B"), value)
+    number = _amount(rule, value)
     if abs(number - round(number)) > 1e-6:
         raise RuleError("a whole number of bytes", value_text(value))
     return round(number)

@@ -7,7 +7,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from fifthwheel.car.document import Document, Fault, FaultyFileError, KeyPath, key_text, read_document, value_text
+from fifthwheel.car.document import Document, Fault, KeyPath, key_text, read_document, value_text
 from fifthwheel.car.electronics import Host, Pin, Profile
 from fifthwheel.car.faults import defaults_of, good, spot_of, tables_at, validated
 from fifthwheel.errors import CarError, nearest
@@ -50,11 +50,7 @@ def load_profile(path: Path) -> Profile:
 def _loaded(path: Path, _changed: int) -> Profile:
     from fifthwheel.car.profile_schema import ProfileFile
 
-    try:
-        file = validated(read_document(path, "profile", places=False), ProfileFile, _profile_checks)
-    except FaultyFileError:  # once more, to tell where its faults stand
-        file = validated(read_document(path, "profile"), ProfileFile, _profile_checks)
-    return _profile(file)
+    return _profile(validated(read_document(path, "profile"), ProfileFile, _profile_checks))
 
 
 def _profile(file: ProfileFile) -> Profile:

@@ -100,22 +100,22 @@ def convert(rule: Rule, value: Any) -> Any:
 
 def to_quantity(rule: Rule, value: Any) -> Quantity:
     """Return a Quantity in SI from text with a unit, or from a bare number where the rule's unit is 1."""
-    wanted, given = _wanted(rule), value
+    given = value
     if isinstance(value, bool) or not isinstance(value, str | int | float):
-        raise RuleError(wanted, value_text(value))
+        raise RuleError(_wanted(rule), value_text(value))
     if isinstance(value, int | float):
         if rule.unit != "1":
             unit = example(rule.unit).split(" +- ")[0].split(" ", 1)[1]
             number = value_text(value).removesuffix(" (a number)")
-            raise RuleError(wanted, value_text(value), f'Write "{number} {unit}", or the unit that you mean')
+            raise RuleError(_wanted(rule), value_text(value), f'Write "{number} {unit}", or the unit that you mean')
         value = repr(value)
     if not value.strip():
-        raise RuleError(wanted, "an empty text", "Fill it in")
+        raise RuleError(_wanted(rule), "an empty text", "Fill it in")
     try:
         quantity = parse_quantity(value, rule.unit)
     except UnitError as error:
         why = f"{error.found} is not a unit of [{rule.unit}]" if "not a unit" in error.what else error.what
-        raise RuleError(wanted, f"{value_text(value)} ({why})", error.do) from error
+        raise RuleError(_wanted(rule), f"{value_text(value)} ({why})", error.do) from error
     _check_limits(rule, quantity.value, given)
     if quantity.u == 0.0 and rule.bound and not any(sign in value for sign in ("+-", "+/-", "±")):
         quantity = with_bound(quantity, rule.bound)
@@ -151,7 +151,7 @@ def to_bound(text: str, unit: str) -> tuple[float, bool]:
 def _wanted(rule: Rule) -> str:
     if rule.unit == "1":
         return f'a number, such as "{example("1")}"{_limits(rule)}'
-    shown = (rule.shown or rule.default or example(rule.unit)) if rule.kind == "quantity" else "20 mm"
+    shown = "20 mm" if rule.kind == "place" else rule.shown or rule.default or example(rule.unit)
     return f'a text with a number and a unit of [{rule.unit}], such as "{shown}"{_limits(rule)}'
 
 
@@ -213,12 +213,15 @@ def to_name(value: Any) -> str:
 
 def to_whole(rule: Rule, value: Any) -> int:
     """Return a whole number within the rule's limits, or raise RuleError."""
-    wanted = f"a whole number{_limits(Rule('whole', '', '1', least=rule.least, most=rule.most))}"
     if isinstance(value, bool) or not isinstance(value, int):
-        raise RuleError(wanted, value_text(value), "Write it without quotes" if isinstance(value, str) else "")
+        raise RuleError(_whole(rule), value_text(value), "Write it without quotes" if isinstance(value, str) else "")
     if (rule.least is not None and value < rule.least) or (rule.most is not None and value > rule.most):
-        raise RuleError(wanted, value_text(value))
+        raise RuleError(_whole(rule), value_text(value))
     return value
+
+
+def _whole(rule: Rule) -> str:
+    return f"a whole number{_limits(Rule('whole', '', '1', least=rule.least, most=rule.most))}"
 
 
 def _wheels(value: Any) -> tuple[str, ...]:
@@ -257,8 +260,8 @@ def _axes(value: Any) -> tuple[str, str, str]:
 
 def to_choice(choices: Sequence[str], value: Any, what: str = "") -> str:
     """Return a text that is one of the choices, or raise RuleError with the nearest."""
-    listed = what or "one of " + ", ".join(f'"{choice}"' for choice in choices)
     if not isinstance(value, str) or value not in choices:
+        listed = what or "one of " + ", ".join(f'"{choice}"' for choice in choices)
         close = nearest(value, choices) if isinstance(value, str) else ""
         raise RuleError(listed, value_text(value) + close)
     return value

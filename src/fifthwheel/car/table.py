@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import cache
-from typing import Any, get_args, get_type_hints
+from inspect import get_annotations
+from typing import Any, get_args
 
 from fifthwheel.car.rules import Rule
 from fifthwheel.records import dataclass
@@ -50,8 +51,11 @@ class TomlTable(metaclass=_Model):
 
 @cache
 def _keys(model: Any) -> Mapping[str, Key]:
+    hints: dict[str, Any] = {}
+    for owner in reversed(model.__mro__):  # modules of models do without `from __future__ import annotations`
+        hints |= get_annotations(owner)
     keys = {}
-    for name, hint in get_type_hints(model, include_extras=True).items():
+    for name, hint in hints.items():
         metadata = getattr(hint, "__metadata__", ())
         annotation = hint.__origin__ if metadata else hint
         tables = [a for a in (annotation, *get_args(annotation)) if isinstance(a, type) and issubclass(a, TomlTable)]

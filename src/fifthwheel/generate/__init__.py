@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from fifthwheel.car.model import Car
 from fifthwheel.errors import CarError
 from fifthwheel.plan.check import check_plan, worst_first
+from fifthwheel.records import replace
 
 if TYPE_CHECKING:
     from fifthwheel.data import Finding

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections import defaultdict, deque
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
 
 from fifthwheel.car.electronics import Actuator, Bus, Cable, Controller, Electronics, Rail, Sensor
 from fifthwheel.plan.supply import PACK, controller_current
-from fifthwheel.records import dataclass
+from fifthwheel.records import dataclass, replace
 
 GROUND = "GND"
 

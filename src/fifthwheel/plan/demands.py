@@ -7,10 +7,9 @@ pins. What car.toml states already narrows the seats; a part stated in full has 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
 
 from fifthwheel.car.electronics import Actuator, Bus, Controller, Electronics, Host, Pin, Sensor, Task
-from fifthwheel.records import dataclass
+from fifthwheel.records import dataclass, replace
 
 Part = tuple[str, str]
 """(table of car.toml, name): ("task", "wheels"); ("card", "") for the card; ("line", "wheels clk") for a line of a bus

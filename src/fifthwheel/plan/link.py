@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from fifthwheel.car.electronics import Electronics, Frame, Link, Task
 from fifthwheel.plan import transfer
 from fifthwheel.plan.results import FrameLoad, LinkLoad
 from fifthwheel.plan.told import at_least, at_most, place_of, said, tell
+from fifthwheel.records import replace
 
 if TYPE_CHECKING:
     from fifthwheel.car.model import Car

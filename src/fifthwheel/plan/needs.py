@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from fifthwheel.car.electronics import Electronics, Frame, Function, Sensor
@@ -16,7 +15,7 @@ from fifthwheel.plan.encoders import log_rates
 from fifthwheel.plan.purposes import PURPOSES, Demand, Purpose, demands, expect, purpose_of
 from fifthwheel.plan.results import Need, Response
 from fifthwheel.plan.told import at_least, at_most, place_of, said, tell
-from fifthwheel.records import dataclass
+from fifthwheel.records import dataclass, replace
 
 if TYPE_CHECKING:
     from fifthwheel.car.model import Car
