@@ -5,6 +5,7 @@
 #include <nanobind/stl/vector.h>
 
 #include <algorithm>
+#include <cstring>
 #include <fifthwheel/block_read.hpp>
 #include <functional>
 #include <stdexcept>
@@ -65,6 +66,57 @@ uint32_t folded_crc32(const uint8_t* p, size_t size) { return fw::crc32(p, size)
 bool can_fold() { return false; }
 #endif
 
+// Write past the caches what is larger than they are: lines are not read before they are written.
+struct StreamStore {
+    void operator()(void* to, const void* from, size_t bytes) const {
+#if defined(__x86_64__) && defined(__GNUC__)
+        auto* out = static_cast<uint8_t*>(to);
+        const auto* in = static_cast<const uint8_t*>(from);
+        const size_t head = std::min<size_t>(-reinterpret_cast<uintptr_t>(out) % 64, bytes);
+        std::memcpy(out, in, head);
+        size_t at = head;
+        for (; at + 64 <= bytes; at += 64) {
+            for (size_t k = 0; k < 64; k += 16) {
+                _mm_stream_si128(reinterpret_cast<__m128i*>(out + at + k),
+                                 _mm_loadu_si128(reinterpret_cast<const __m128i*>(in + at + k)));
+            }
+        }
+        std::memcpy(out + at, in + at, bytes - at);
+#else
+        std::memcpy(to, from, bytes);
+#endif
+    }
+};
+
+void copy_streamed(const uint8_t* const* records, size_t count, const fw::RecordPlan& plan, size_t row) {
+    for (size_t c = 0; c < plan.column_count; ++c)
+        fw::copy_any_column(records, count, plan.columns[c], row, StreamStore{});
+}
+
+#if defined(__x86_64__) && defined(__GNUC__)
+__attribute__((target("avx2"), flatten)) void copy_wide(const uint8_t* const* records, size_t count,
+                                                        const fw::RecordPlan& plan, size_t row) {
+    for (size_t c = 0; c < plan.column_count; ++c)
+        fw::copy_any_column(records, count, plan.columns[c], row, StreamStore{});
+}
+bool can_widen() { return __builtin_cpu_supports("avx2"); }
+#else
+constexpr auto copy_wide = copy_streamed;
+bool can_widen() { return false; }
+#endif
+
+// How records become columns: by what the host has, past the caches where all of them are larger than those.
+struct HostCopy {
+    bool large = false;
+    bool wide = can_widen();
+    void operator()(const uint8_t* const* records, size_t count, const fw::RecordPlan& plan,
+                    size_t row) const {
+        if (!large) return fw::PlainCopy{}(records, count, plan, row);
+        if (wide) return copy_wide(records, count, plan, row);
+        copy_streamed(records, count, plan, row);
+    }
+};
+
 struct HostCrc {
     bool fold = can_fold();
     uint32_t operator()(const uint8_t* data, size_t size) const {
@@ -92,6 +144,8 @@ void side_by_side(size_t parts, const Part& part) {
     }
 }
 
+constexpr size_t streamed_bytes = size_t(1) << 24;  // of an image: its columns are as large as its records
+
 size_t parts_for(size_t bytes) {
     if (bytes < (size_t(1) << 20)) return 1;
     return std::clamp<size_t>(std::thread::hardware_concurrency(), 1, 4);
@@ -111,50 +165,10 @@ struct Found {
     uint16_t count;
     uint8_t reset_cause;
     uint8_t kind;
+    uint32_t place;  // among the found
 };
 #pragma pack(pop)
-static_assert(sizeof(Found) == 52, "core.BLOCK_FOUND");
-
-void find_blocks(const uint8_t* data, size_t size, size_t from, size_t until, std::vector<Found>& out,
-                 size_t& broken) {
-    fw::BlockHeader h;
-    const HostCrc crc;
-    for (size_t at = from; fw::next_block(data, size, until, at, h, broken, crc); at += h.bytes) {
-        out.push_back({at, h.recording, h.layout, h.time, h.number, h.lost, uint32_t(h.bytes), h.boot, h.used,
-                       h.count, h.reset_cause, uint8_t(h.kind)});
-    }
-}
-
-nb::tuple card_index(Image image) {
-    const size_t size = image.size();
-    const uint8_t* data = image.data();
-    const size_t parts = parts_for(size);
-    std::vector<std::vector<Found>> found(parts);
-    std::vector<size_t> broken(parts, 0);
-    std::vector<Found> all;
-    {
-        nb::gil_scoped_release release;
-        const size_t step = (size / parts + 65535) / 65536 * 65536;
-        side_by_side(parts, [&](size_t k) {
-            const size_t from = std::min(size, step * k);
-            const size_t until = k + 1 == parts ? size : std::min(size, step * (k + 1));
-            found[k].reserve((until - from) / 4096 + 16);
-            find_blocks(data, size, from, until, found[k], broken[k]);
-        });
-        size_t end = 0;
-        for (const auto& part : found) {
-            for (const Found& block : part) {
-                if (block.at < end) continue;  // inside a block that began in the part before
-                all.push_back(block);
-                end = block.at + block.bytes;
-            }
-        }
-    }
-    size_t sum = 0;
-    for (const size_t count : broken) sum += count;
-    return nb::make_tuple(nb::bytes(reinterpret_cast<const char*>(all.data()), all.size() * sizeof(Found)),
-                          sum);
-}
+static_assert(sizeof(Found) == 56, "core.BLOCK_FOUND");
 
 fw::RecordKinds kinds_of(const Array<const int16_t>& kind, const Array<const uint16_t>& bytes, size_t count) {
     if (kind.size() != 256 || bytes.size() != 256) throw std::length_error("256 ids");
@@ -167,6 +181,77 @@ fw::RecordKinds kinds_of(const Array<const int16_t>& kind, const Array<const uin
             throw std::length_error("a record with its id and time");
     }
     return kinds;
+}
+
+// What one thread finds. counts: for each block `width` numbers of records by kind, then whether some could
+// not be told; zeros for a block of another layout than the one that is counted by.
+struct Part {
+    std::vector<Found> found;
+    std::vector<uint32_t> counts;
+    size_t broken = 0;
+};
+
+struct CountedLayout {
+    uint64_t hash;
+    fw::RecordKinds kinds;
+    size_t width;
+};
+
+void find_blocks(const uint8_t* data, size_t size, size_t from, size_t until, const CountedLayout& layout,
+                 Part& out) {
+    fw::BlockHeader h;
+    const HostCrc crc;
+    const size_t row = layout.width + 1;
+    for (size_t at = from; fw::next_block(data, size, until, at, h, out.broken, crc); at += h.bytes) {
+        out.found.push_back({at, h.recording, h.layout, h.time, h.number, h.lost, uint32_t(h.bytes), h.boot,
+                             h.used, h.count, h.reset_cause, uint8_t(h.kind), 0});
+        if (layout.width == 0) continue;
+        out.counts.resize(out.counts.size() + row, 0U);
+        if (h.layout != layout.hash || h.kind != fw::BlockKind::records) continue;
+        uint32_t* counts = out.counts.data() + (out.counts.size() - row);
+        if (fw::count_records(data + at, h, layout.kinds, counts) != fw::Status::ok) counts[layout.width] = 1;
+    }
+}
+
+// The records of blocks of the layout `hash` are counted while their bytes are in the cache; width 0: none
+// are.
+nb::tuple card_index(Image image, uint64_t hash, Array<const int16_t> kind, Array<const uint16_t> bytes,
+                     size_t width) {
+    const size_t size = image.size();
+    const uint8_t* data = image.data();
+    const CountedLayout layout{hash, kinds_of(kind, bytes, width), width};
+    const size_t parts = parts_for(size);
+    std::vector<Part> part(parts);
+    Part all;
+    {
+        nb::gil_scoped_release release;
+        const size_t step = (size / parts + 65535) / 65536 * 65536;
+        side_by_side(parts, [&](size_t k) {
+            const size_t from = std::min(size, step * k);
+            const size_t until = k + 1 == parts ? size : std::min(size, step * (k + 1));
+            part[k].found.reserve((until - from) / 4096 + 16);
+            part[k].counts.reserve(width == 0 ? 0 : ((until - from) / 4096 + 16) * (width + 1));
+            find_blocks(data, size, from, until, layout, part[k]);
+        });
+        const size_t row = width == 0 ? 0 : width + 1;
+        size_t end = 0;
+        for (const Part& one : part) {
+            all.broken += one.broken;
+            for (size_t b = 0; b < one.found.size(); ++b) {
+                if (one.found[b].at < end) continue;  // inside a block that began in the part before
+                all.found.push_back(one.found[b]);
+                all.found.back().place = uint32_t(all.found.size() - 1);
+                const uint32_t* counts = one.counts.data() + b * row;
+                all.counts.insert(all.counts.end(), counts, counts + row);
+                end = one.found[b].at + one.found[b].bytes;
+            }
+        }
+    }
+    const auto as_bytes = [](const void* from, size_t count) {
+        return nb::bytes(static_cast<const char*>(from), count);
+    };
+    return nb::make_tuple(as_bytes(all.found.data(), all.found.size() * sizeof(Found)), all.broken,
+                          as_bytes(all.counts.data(), all.counts.size() * sizeof(uint32_t)));
 }
 
 // The header of a block that was found before; raises when it is not there.
@@ -256,12 +341,12 @@ void card_decode(Image image, Array<const uint64_t> at, Array<const int16_t> kin
     side_by_side(parts, [&](size_t part) {
         const size_t from = blocks * part / parts;
         const size_t until = blocks * (part + 1) / parts;
-        std::vector<fw::RecordBatch> batches(width);
+        std::vector<fw::BatchBy<HostCopy>> batches(width);
         std::vector<uint32_t> left(width);
         for (size_t k = 0; k < width; ++k) {
             size_t row = 0;
             for (size_t b = 0; b < from; ++b) row += counts.data()[b * width + k];
-            batches[k].begin(records[k], row);
+            batches[k].begin(records[k], row, HostCopy{image.size() >= streamed_bytes});
         }
         for (size_t b = from; b < until; ++b) {
             const fw::BlockHeader h = header_at(image, at.data()[b]);

@@ -90,8 +90,13 @@ def unwrap_angle_aided(
     /,
 ) -> None: ...
 def card_index(
-    arg: Annotated[NDArray[numpy.uint8], {"shape": (None,), "order": "C", "device": "cpu", "writable": False}], /
-) -> tuple[bytes, int]: ...
+    arg0: Annotated[NDArray[numpy.uint8], {"shape": (None,), "order": "C", "device": "cpu", "writable": False}],
+    arg1: int,
+    arg2: Annotated[NDArray[numpy.int16], {"order": "C", "device": "cpu", "writable": False}],
+    arg3: Annotated[NDArray[numpy.uint16], {"order": "C", "device": "cpu", "writable": False}],
+    arg4: int,
+    /,
+) -> tuple[bytes, int, bytes]: ...
 def card_count(
     arg0: Annotated[NDArray[numpy.uint8], {"shape": (None,), "order": "C", "device": "cpu", "writable": False}],
     arg1: Annotated[NDArray[numpy.uint64], {"order": "C", "device": "cpu", "writable": False}],

@@ -114,63 +114,79 @@ constexpr bool is_missing(T x) {
 constexpr size_t record_batch = 256;
 constexpr size_t record_batch_bytes = 24576;
 
+// How a column's values reach the caller's memory, for the batches to be given another way where the host has
+// it.
+struct PlainStore {
+    void operator()(void* to, const void* from, size_t bytes) const { __builtin_memcpy(to, from, bytes); }
+};
+
 // `count` up to record_batch.
-template <typename T>
-inline void copy_column(const uint8_t* const* records, size_t count, const ColumnPlan& column, size_t row) {
+template <typename T, typename Store>
+inline void copy_column(const uint8_t* const* records, size_t count, const ColumnPlan& column, size_t row,
+                        const Store& store) {
     const size_t place = column.place;
-    if (column.as_counts) {
-        T* to = static_cast<T*>(column.to) + row;
-        for (size_t i = 0; i < count; ++i) to[i] = load_field<T>(records[i] + place);
-        return;
-    }
     // Gathered first, so that the compiler can convert several at once.
     T gathered[record_batch];
     for (size_t i = 0; i < count; ++i) gathered[i] = load_field<T>(records[i] + place);
-    double* to = static_cast<double*>(column.to) + row;
+    if (column.as_counts) return store(static_cast<T*>(column.to) + row, gathered, count * sizeof(T));
+    double values[record_batch];
     const double scale = column.scale;
     const double offset = column.offset;
     for (size_t i = 0; i < count; ++i) {
         const double value = offset + scale * double(gathered[i]);
         const bool none = is_missing(gathered[i]) || !(value - value == 0.0);  // infinite: no value either
-        to[i] = none ? double(NAN) : value;
+        values[i] = none ? double(NAN) : value;
     }
+    store(static_cast<double*>(column.to) + row, values, count * sizeof(double));
 }
 
-inline void copy_any_column(const uint8_t* const* records, size_t count, const ColumnPlan& column,
-                            size_t row) {
+template <typename Store>
+inline void copy_any_column(const uint8_t* const* records, size_t count, const ColumnPlan& column, size_t row,
+                            const Store& store) {
     switch (column.type) {
         case FieldType::u8:
-            return copy_column<uint8_t>(records, count, column, row);
+            return copy_column<uint8_t>(records, count, column, row, store);
         case FieldType::i8:
-            return copy_column<int8_t>(records, count, column, row);
+            return copy_column<int8_t>(records, count, column, row, store);
         case FieldType::u16:
-            return copy_column<uint16_t>(records, count, column, row);
+            return copy_column<uint16_t>(records, count, column, row, store);
         case FieldType::i16:
-            return copy_column<int16_t>(records, count, column, row);
+            return copy_column<int16_t>(records, count, column, row, store);
         case FieldType::u32:
-            return copy_column<uint32_t>(records, count, column, row);
+            return copy_column<uint32_t>(records, count, column, row, store);
         case FieldType::i32:
-            return copy_column<int32_t>(records, count, column, row);
+            return copy_column<int32_t>(records, count, column, row, store);
         case FieldType::u64:
-            return copy_column<uint64_t>(records, count, column, row);
+            return copy_column<uint64_t>(records, count, column, row, store);
         case FieldType::i64:
-            return copy_column<int64_t>(records, count, column, row);
+            return copy_column<int64_t>(records, count, column, row, store);
         case FieldType::f32:
-            return copy_column<float>(records, count, column, row);
+            return copy_column<float>(records, count, column, row, store);
         case FieldType::f64:
-            return copy_column<double>(records, count, column, row);
+            return copy_column<double>(records, count, column, row, store);
     }
 }
 
+// All columns of a batch, for the batches to be given one that is compiled for more of the host.
+struct PlainCopy {
+    void operator()(const uint8_t* const* records, size_t count, const RecordPlan& plan, size_t row) const {
+        for (size_t c = 0; c < plan.column_count; ++c)
+            copy_any_column(records, count, plan.columns[c], row, PlainStore{});
+    }
+};
+
 // Collects the records of one kind and hands them to the columns in batches.
-class RecordBatch {
+template <typename Copy>
+class BatchBy {
   public:
-    void begin(const RecordPlan& plan, size_t row) {
+    void begin(const RecordPlan& plan, size_t row, Copy copy = Copy{}) {
         plan_ = &plan;
+        copy_ = copy;
         row_ = row;
         count_ = 0;
         const size_t fit = record_batch_bytes / (plan.bytes + size_t(1));
-        most_ = fit < 16 ? 16 : fit < record_batch ? fit : record_batch;
+        batch_ = (fit < 16 ? 16 : fit < record_batch ? fit : record_batch) / 16 * 16;
+        most_ = batch_ - row % 16;  // later batches begin where the cache lines of aligned columns do
     }
     void add(const uint8_t* record, uint64_t block_time) {
         record_[count_] = record;
@@ -186,26 +202,31 @@ class RecordBatch {
                     int64_t(block_time_[i]) + int64_t(int32_t(low - uint32_t(block_time_[i])));
             }
         }
-        for (size_t c = 0; c < plan_->column_count; ++c)
-            copy_any_column(record_, count_, plan_->columns[c], row_);
+        copy_(record_, count_, *plan_, row_);
         row_ += count_;
         count_ = 0;
+        most_ = batch_;
     }
 
   private:
     const RecordPlan* plan_ = nullptr;
+    Copy copy_{};
     size_t row_ = 0;
     size_t count_ = 0;
+    size_t batch_ = record_batch;
     size_t most_ = record_batch;
     const uint8_t* record_[record_batch];
     uint64_t block_time_[record_batch];
 };
 
+using RecordBatch = BatchBy<PlainCopy>;
+
 // Hand the records of a whole block to the batches, one of them per kind. `left`: how many rows of each kind
 // there is still room for; false when there is not enough, or the block ends otherwise than when it was
 // counted.
+template <typename Copy>
 inline bool split_records(const uint8_t* block, const BlockHeader& h, const RecordKinds& kinds,
-                          RecordBatch* batches, uint32_t* left) {
+                          BatchBy<Copy>* batches, uint32_t* left) {
     const uint8_t* p = block + block_header_bytes;
     const uint8_t* end = p + h.used;
     while (p < end && *p != block_end) {

@@ -8,13 +8,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fifthwheel.core import BLOCK_HEADER_BYTES, find_blocks
+from fifthwheel.core import BLOCK_HEADER_BYTES, Kinds, PackedField, find_blocks
 from fifthwheel.errors import FifthwheelError
-from fifthwheel.layout import Layout, layout_hash, parse_layout
+from fifthwheel.layout import SIZES, Layout, layout_hash, parse_layout
 
 MAGIC = b"FWB1"
 TEXT_HEADER = 8
 RECORDS, TEXT = 0, 1
+HEAD = 1 << 16
+"""Bytes of the image in which a first layout is sought."""
 
 Image = NDArray[np.uint8]
 Found = NDArray[np.void]
@@ -38,7 +40,8 @@ class CardBlocks:
     found: (n,) core.BLOCK_FOUND, records and layout texts. id: of the recording. others: id -> blocks of other
     recordings. moved: blocks away from their position; twice: left out, the same block or the same records again.
     missing: runs of numbers that are not there. torn: blocks behind the last that were begun and are not whole. texts:
-    layout texts of any recording: a text is known by its hash, so that an old copy of it serves as well.
+    layout texts of any recording: a text is known by its hash, so that an old copy of it serves as well. layout: hash
+    of the one whose records were counted; counts: of core.find_blocks, found["place"] names the row of a block.
     """
 
     found: Found
@@ -49,34 +52,73 @@ class CardBlocks:
     missing: tuple[Missing, ...]
     torn: int
     texts: Found
+    layout: int | None
+    counts: NDArray[np.uint32]
 
 
 def choose_blocks(image: Image) -> CardBlocks | None:
     """Return the blocks of the newest recording of an image; None when there is no whole block."""
-    found, _ = find_blocks(image)
+    layout = _first_layout(image)
+    found, _, counts = find_blocks(image, layout)
     if not len(found):
         return None
     chosen = _newest(found)
     ours = found[found["recording"] == chosen]
-    ids, counts = np.unique(found["recording"], return_counts=True)
-    others = {int(i): int(n) for i, n in zip(ids, counts, strict=True) if int(i) != chosen}
+    others = {}
+    if len(ours) < len(found):
+        ids, blocks = np.unique(found["recording"], return_counts=True)
+        others = {int(i): int(n) for i, n in zip(ids, blocks, strict=True) if int(i) != chosen}
     torn = _torn(image, found, ours)
-    home = _at_home(ours)
-    # Of two blocks of one number the later boot's was written last; of one boot the one in its place is taken.
-    order = np.lexsort((~home, -ours["boot"].astype(np.int64), ours["number"]))
-    ours, home = ours[order], home[order]
-    first = np.diff(ours["number"].astype(np.int64), prepend=-1) != 0
-    twice = int(np.count_nonzero(~first))
-    ours, home = ours[first], home[first]
-    order = np.lexsort((ours["number"], ours["boot"]))
-    ours, home = ours[order], home[order]
+    ours, twice = _in_order(ours)
     again = _written_again(image, ours)
     twice += int(np.count_nonzero(again))
     kept = ours[~again]
     return CardBlocks(
-        found=kept, id=chosen, others=others, moved=int(np.count_nonzero(~home[~again])), twice=twice,
+        found=kept, id=chosen, others=others, moved=int(np.count_nonzero(~_at_home(kept))), twice=twice,
         missing=_missing(ours, again), torn=torn, texts=found[found["kind"] == TEXT],
+        layout=None if layout is None else layout[0], counts=counts,
     )  # fmt: skip
+
+
+def _in_order(ours: Found) -> tuple[Found, int]:
+    """Return the blocks of a recording in the order in which they were written, each number once, and how many were
+    left out."""
+    number, boot = np.ascontiguousarray(ours["number"], np.int64), np.ascontiguousarray(ours["boot"], np.int64)
+    if np.all(np.diff(number) > 0) and np.all(np.diff(boot) >= 0):
+        return ours, 0
+    # Of two blocks of one number the later boot's was written last; of one boot the one in its place is taken.
+    order = np.lexsort((~_at_home(ours), -boot, number))
+    ours = ours[order]
+    first = np.diff(ours["number"].astype(np.int64), prepend=-1) != 0
+    once = ours[first]
+    return once[np.lexsort((once["number"], once["boot"]))], len(ours) - len(once)
+
+
+def _first_layout(image: Image) -> tuple[int, Kinds] | None:
+    """Return the layout whose text is whole near the start of the image, None when none is: most of its blocks have
+    it, so that their records can be counted while their checks are made."""
+    found = find_blocks(image[:HEAD])[0]
+    texts = found[found["kind"] == TEXT]
+    for wanted in dict.fromkeys(texts["layout"].tolist()):
+        try:
+            text = _text(image, texts[texts["layout"] == wanted])
+            if text is not None and layout_hash(text) == wanted:
+                return wanted, kinds_of(parse_layout(text, where="layout text of the card"))
+        except (FifthwheelError, ValueError):
+            continue
+    return None
+
+
+def kinds_of(layout: Layout) -> Kinds:
+    """Return the records of a layout as the core takes them: the fields behind the time, with their places."""
+    out = []
+    for record in layout.records:
+        place, fields = 0, []
+        for field in record.fields:
+            fields.append(PackedField(field.type, place, field.scale, field.offset))
+            place += SIZES[field.type]
+        out.append((record.id, record.size, fields[1:]))
+    return out
 
 
 def _at_home(blocks: Found) -> NDArray[np.bool_]:
@@ -90,6 +132,8 @@ def _newest(found: Found) -> int:
     A file is written from its start, so that the newest recording holds most of the places up to its own last block,
     and older ones show behind it, or where a write was lost. One without a block of records is not taken.
     """
+    if (found["recording"] == found["recording"][0]).all():
+        return int(found["recording"][0])
     home = found[_at_home(found)]
     ends: list[tuple[int, int]] = []
     for id in np.unique(home["recording"]):
@@ -138,9 +182,9 @@ def _torn(image: Image, found: Found, ours: Found) -> int:
     """Return how many blocks behind the last whole one were begun: their header, or the start of it, is there."""
     at = int((ours["at"] + ours["bytes"]).max())
     size, id = int(ours["bytes"][-1]), ours["recording"][0].tobytes()
-    whole = set(found["at"].tolist())
+    whole = np.ascontiguousarray(found["at"])
     count = 0
-    while at < len(image) and at not in whole:
+    while at < len(image) and whole[np.searchsorted(whole, at) % len(whole)] != at:
         head = image[at : at + 16].tobytes()
         if not (MAGIC.startswith(head[:4]) and id.startswith(head[8:16])):
             break
