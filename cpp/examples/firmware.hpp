@@ -77,6 +77,12 @@ constexpr uint32_t port_room(uint32_t baud, uint32_t period_us) {
     return room;
 }
 
+// The latest of the other board, and when a frame of its layout came last [us], 0 for never.
+struct Heard {
+    Values values;
+    uint64_t at = 0;
+};
+
 // How the link does, as its task tells the others.
 struct LinkTold {
     uint64_t time;
@@ -95,7 +101,7 @@ class Firmware {
     explicit Firmware(Platform& platform)
         : platform_(platform),
           sensed_(Values{}),
-          heard_(Values{}),
+          heard_(Heard{}),
           told_(LinkTold{}),
           settings_(layout_hash),
           link_({layout_hash, platform.boot(), platform.reset_cause(), link_version}, link_baud),
@@ -104,9 +110,11 @@ class Firmware {
                   {platform.card().blocks(), layout_text, layout_bytes, layout_hash, 256, 20000}) {
         for (size_t k = 0; k < encoders; ++k) options_[k].bits = Map::encoder[k].bits;
         const auto cause = platform.reset_cause() == 1 ? Trouble::brown_out : Trouble::reboot;
-        const FailsafeInput inputs[1] = {{Trouble::radio_loss, radio_stale_us}};
         for (size_t k = 0; k < actuators; ++k) {
-            guard_[k] = Guard{Failsafe<1>(Map::actuator[k].failsafe, inputs, cause)};
+            const uint32_t silence = Map::actuator[k].link_us;
+            const FailsafeInput inputs[2] = {{Trouble::radio_loss, radio_stale_us},
+                                             {Trouble::link_loss, silence > 0 ? silence : link_stale_us}};
+            guard_[k] = Guard{Failsafe<2>(Map::actuator[k].failsafe, inputs, cause)};
         }
     }
 
@@ -175,10 +183,10 @@ class Firmware {
         if constexpr (Map::has_card) {
             const uint64_t now = platform_.now_us();
             Values known;
-            Values other;
+            Heard other;
             sensed_.template read<1>(known);
             heard_.template read<0>(other);
-            merge(known, other);
+            merge(known, other.values);
             each_record([&](auto row) {
                 using Row = decltype(row);
                 if constexpr (Row::board == Map::board) {
@@ -197,13 +205,14 @@ class Firmware {
     void drive() {
         const uint64_t now = platform_.now_us();
         Values known;
-        Values other;
+        Heard other;
         sensed_.template read<2>(known);
         heard_.template read<1>(other);
-        merge(known, other);
+        merge(known, other.values);
         for (size_t k = 0; k < Map::actuator_count; ++k) {
             const size_t asked = Map::actuator[k].asked;
-            const uint64_t made[1] = {asked == no_value ? 0 : known.made[asked]};
+            const uint64_t made[2] = {asked == no_value ? 0 : known.made[asked],
+                                      Map::actuator[k].link_us > 0 ? other.at : now};
             const float value = asked == no_value ? 0.0F : float(get_value(known, asked));
             platform_.pulse(k, guard_[k].failsafe.command(value, now, made, platform_.brown_out()));
         }
@@ -245,7 +254,7 @@ class Firmware {
 
     const Link<largest_payload>& link() const { return link_; }
     uint32_t card_failures() const { return failures_; }
-    const Settings<setting_table>& settings() const { return settings_; }
+    const BoardSettings& settings() const { return settings_; }
     uint16_t recording_boot() const { return writer_.boot(); }
 
   private:
@@ -302,7 +311,10 @@ class Firmware {
         each_frame([&](auto kind) {
             using Frame = decltype(kind);
             if constexpr (Frame::target == Map::board) {
-                if (take_frame<Map::board>(frame, &kind) == Status::ok) take(kind, came_, made);
+                if (take_frame<Map::board>(frame, &kind) == Status::ok) {
+                    take(kind, came_.values, made);
+                    came_.at = now;
+                }
             }
         });
         if (frame.is(LinkType::setting_write) || frame.is(LinkType::setting_read)) {
@@ -407,16 +419,17 @@ class Firmware {
         WheelSpeed<float> speed{WheelOptions<float>{}};
     };
     struct Guard {
-        Failsafe<1> failsafe{FailsafeActuator{}, no_inputs, Trouble::reboot};
+        Failsafe<2> failsafe{FailsafeActuator{}, no_inputs, Trouble::reboot};
     };
-    static constexpr FailsafeInput no_inputs[1] = {{Trouble::radio_loss, radio_stale_us}};
+    static constexpr FailsafeInput no_inputs[2] = {{Trouble::radio_loss, radio_stale_us},
+                                                   {Trouble::link_loss, link_stale_us}};
 
     Platform& platform_;
     PortQueue<port_room(link_baud, Map::link_us)> port_;  // interrupt to link task
     Share<Values, 3> sensed_;                             // sampling task to link, record, drive
-    Share<Values, 2> heard_;                              // link task to record, drive
+    Share<Heard, 2> heard_;                               // link task to record, drive
     Share<LinkTold, 1> told_;                             // link task to card
-    Settings<setting_table> settings_;                    // changed by the link task, stored by the card's
+    BoardSettings settings_;                              // changed by the link task, stored by the card's
 
     // The sampling task's.
     Values own_;
@@ -429,7 +442,7 @@ class Firmware {
     Link<largest_payload> link_;
     LinkSender phone_;
     LinkReceiver<largest_core_payload> phone_reader_{layout_hash};
-    Values came_;
+    Heard came_;
     uint64_t sent_[256] = {};
     uint64_t greet_at_ = 0;
     uint64_t ask_at_ = 100000;

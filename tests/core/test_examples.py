@@ -224,6 +224,72 @@ def test_a_board_of_another_layout_is_refused_and_the_reader_says_so(pair: dict[
     assert "generate" in told.remedy
 
 
+LOST = """\
+#include <stdio.h>
+#include "firmware.hpp"
+#include "platform.hpp"
+using namespace fifthwheel;
+using namespace fifthwheel::car;
+// The commands come in at the rear and the actuators are at the front, as in examples/sound.
+struct Rear : StubPlatform {
+    bool sensor(size_t which, double* value) {
+        *value = which == value::throttle ? throttle : 0.25;
+        return which == value::throttle || which == value::steer_command;
+    }
+    double throttle = 0.0;
+    uint8_t wire[4096];
+    size_t sent = 0;
+    void link_write(const uint8_t* bytes, size_t count) {
+        for (size_t k = 0; k < count && sent < sizeof wire; ++k) wire[sent++] = bytes[k];
+    }
+};
+struct Front : StubPlatform {
+    FailsafeOutput out[2];
+    void pulse(size_t which, const FailsafeOutput& o) { out[which] = o; }
+};
+int main() {
+    static Rear rear_board;
+    static Front front_board;
+    static Firmware<rear::Map, Rear> rear_program(rear_board);
+    static Firmware<front::Map, Front> front_program(front_board);
+    if (rear_program.start() != Status::ok) return 1;
+    for (int ms = 0; ms < 3000; ++ms) {
+        rear_board.throttle = ms < 1500 ? 0.0 : 0.5;
+        run_for<rear::Map>(rear_board, rear_program, 1000);
+        if (ms < 2000) front_program.received(rear_board.wire, rear_board.sent, front_board.now_us());
+        rear_board.sent = 0;
+        run_for<front::Map>(front_board, front_program, 1000);
+        const FailsafeOutput& m = front_board.out[0];
+        const FailsafeOutput& s = front_board.out[1];
+        printf("%d %d %g %d ", ms, m.safe, double(m.value), int(m.because));
+        printf("%d %g %d\\n", s.safe, double(s.value), m.powered);
+    }
+}
+"""
+
+
+def test_a_lost_link_makes_safe_what_it_carries_commands_for(headers: dict[str, Path], tmp_path: Path) -> None:
+    """The wire is cut at 2 s: motor off and steering neutral, as car.toml says, within 50 ms and a few periods."""
+    source = tmp_path / "lost.cpp"
+    source.write_text(LOST)
+    program = built(source, tmp_path / "lost", headers["sound"])
+    done = subprocess.run([str(program)], capture_output=True, text=True, check=True)
+    rows = [tuple(float(word) for word in line.split()) for line in done.stdout.splitlines()]
+    motor = {int(row[0]): row[1:4] for row in rows}
+    assert motor[100][0] == 1  # half a second of good commands at zero first
+    assert motor[1450][:2] == (0, 0.0)
+    assert motor[1990][:2] == (0, 0.5)
+    assert motor[2045][:2] == (0, 0.5)
+    lost = next(ms for ms in range(2000, 3000) if motor[ms][0] == 1)
+    assert 2045 < lost < 2060
+    assert motor[lost][1] == 0.0
+    assert int(motor[lost][2]) == 1 << 1  # link_loss alone: the radio is not yet known to be silent
+    after = rows[lost + 5]
+    assert after[6] == 0  # the motor has no power
+    assert after[4:6] == (1, 0.0)  # the steering is neutral
+    assert all(motor[ms][0] == 1 for ms in range(lost, 3000))
+
+
 # ------------------------------------------------------------------------------------------- the port's queue
 
 QUEUE = """\

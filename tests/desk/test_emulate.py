@@ -16,16 +16,19 @@ import numpy as np
 import pytest
 from cobs import cobs
 
+from fifthwheel.car import load_car
 from fifthwheel.car.layout_of import layout_of
 from fifthwheel.car.model import Car
 from fifthwheel.data import WHEELS, Floats, Recording
 from fifthwheel.demo import Simulated
-from fifthwheel.desk import Change, Emulated, Script, Trouble
+from fifthwheel.desk import Change, Emulated, Script, Trouble, emulate
 from fifthwheel.desk.build import compiler
+from fifthwheel.desk.emulate import emulated_text
 from fifthwheel.desk.feed import turned_angles
 from fifthwheel.errors import FifthwheelError
 from fifthwheel.health import examine
 from fifthwheel.layout import layout_hash, layout_text
+from fifthwheel.readers import propose_mapping, read_files
 from tests.desk.conftest import Run
 
 Read = Callable[[Emulated], Recording]
@@ -178,6 +181,18 @@ def test_a_setting_that_is_not_there_is_refused(emulated: Run) -> None:
         emulated(script=Script(changes=(Change(1.0, "throttel_limit", 0.5),)))
 
 
+def test_a_board_that_is_not_there_is_refused(emulated: Run) -> None:
+    with pytest.raises(FifthwheelError, match="front, rear"):
+        emulated(script=Script((Trouble("power off", 1.0, 2.0, "raer"),)))
+    made = emulated(seconds=3.0, script=Script((Trouble("power off", 1.0, 2.0, "Rear"),)))  # as car.toml may write it
+    assert [board["starts"] for board in made.report["boards"]] == [1, 2]
+
+
+def test_a_port_that_is_taken_is_told_with_the_way_out(emulated: Run) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as other, pytest.raises(FifthwheelError, match="another port"):
+        emulated(seconds=2.0, phone=other.getsockname()[1])
+
+
 def framed(kind: int, body: bytes, layout: int) -> bytes:
     frame = struct.pack("<BHHI", kind, 0, layout & 0xFFFF, 0) + body
     return b"\0" + bytes(cobs.encode(frame + struct.pack("<I", zlib.crc32(frame)))) + b"\0"
@@ -220,3 +235,40 @@ def test_a_folder_that_cannot_be_written_is_an_error(emulated: Run, tmp_path: Pa
     (tmp_path / "out").write_text("a file")
     with pytest.raises(FifthwheelError, match="cannot write"):
         emulated()
+
+
+ONE = """\
+[car]
+name = "One board"
+mass = "4 kg"
+wheelbase = "330 mm"
+[tyre]
+radius = "50 mm"
+[drive]
+driven = ["rl", "rr"]
+[[controller]]
+name = "only"
+profile = "dual-core-240"
+[[sensor]]
+name = "inertial"
+kind = "inertial"
+channels = ["accel_x", "gyro_z"]
+controller = "only"
+"""
+CARD = '[card]\ncontroller = "only"\nrate = "200 Hz"\nbuffer = "32 KiB"\nsize = "32 GB"\n'
+
+
+def test_one_board_without_link_and_settings_records_what_it_senses(day: Simulated, tmp_path: Path) -> None:
+    (tmp_path / "car.toml").write_text(ONE + CARD, encoding="utf-8")
+    made = emulate(load_car(tmp_path), tmp_path / "out", day=day, faulty=False, script=Script(), seconds=8.0)
+    assert "other board" not in emulated_text(made)
+    recording = read_files([made.card], propose_mapping([made.card], None), None)
+    log = recording.tables["log"]
+    assert log.t.size > 1000
+    assert np.mean(np.isfinite(log.channels["accel_x"].values)) > 0.99
+
+
+def test_without_a_card_there_is_nothing_to_write_and_the_error_says_so(day: Simulated, tmp_path: Path) -> None:
+    (tmp_path / "car.toml").write_text(ONE, encoding="utf-8")
+    with pytest.raises(FifthwheelError, match=r"expected \[card\]"):
+        emulate(load_car(tmp_path), tmp_path / "out", day=day, script=Script(), seconds=8.0)

@@ -67,7 +67,7 @@ def test_a_script_is_read_as_it_is_written(tmp_path: Path) -> None:
         ('[trouble]\nkind = "card stall"\n', "trouble"),
         ("[[change]]\nat = 1\nvalue = 1\n", "change 1: setting"),
         ('[[change]]\nat = 1\nsetting = "a"\nvalue = "much"\n', "change 1: value"),
-        ("[[change]\n", "cannot be read"),
+        ("[[change]\n", "is no TOML"),
     ],
 )
 def test_what_is_wrong_is_told_with_its_place(tmp_path: Path, text: str, told: str) -> None:

@@ -287,14 +287,44 @@ class Settings {
     int newest_ = 1;  // so that the first image goes to slot 0
 };
 
+// The settings of a car that has none: the same calls, and every id is unknown.
+class NoSettings {
+  public:
+    explicit NoSettings(uint64_t) {}
+    NoSettings(const NoSettings&) = delete;
+    NoSettings& operator=(const NoSettings&) = delete;
+
+    Status read(uint16_t, float&) const { return Status::unknown; }
+    Status change(uint16_t, float, uint32_t, SettingSource) {
+        ++refused_;
+        return Status::unknown;
+    }
+    bool changed(SettingChange&) { return false; }
+    uint32_t refused() const { return refused_; }
+
+    // There is nothing to store or to take over: the store is left alone.
+    template <typename Store>
+    Status save(Store&) {
+        return Status::ok;
+    }
+    template <typename Store>
+    SettingsLoaded load(Store&, uint32_t) {
+        return {};
+    }
+
+  private:
+    uint32_t refused_ = 0;
+};
+
 constexpr size_t setting_reply_size = 7;
 
 // Answer a message about a setting (type 3: read, body {id u16}; type 4: write, body {id u16, value f32})
 // with the body of a reply {id u16, status u8, value f32}: the value in force after it, not-a-number for an
-// unknown id. bad_argument, and no reply, when it is neither or has not its size.
-template <const auto& Table, int Queue>
-Status answer_setting(Settings<Table, Queue>& settings, uint8_t type, const uint8_t* body, size_t size,
-                      uint32_t time, uint8_t (&reply)[setting_reply_size]) {
+// unknown id. bad_argument, and no reply, when it is neither or has not its size. settings: Settings or
+// NoSettings.
+template <typename Values>
+Status answer_setting(Values& settings, uint8_t type, const uint8_t* body, size_t size, uint32_t time,
+                      uint8_t (&reply)[setting_reply_size]) {
     const bool write = type == 4;
     if (!(type == 3 || write) || body == nullptr || size != (write ? 6U : 2U)) return Status::bad_argument;
     const uint16_t id = get_u16(body);

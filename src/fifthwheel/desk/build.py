@@ -53,6 +53,11 @@ def desk_boards(car: Car) -> str:
     electronics = car.electronics
     if electronics is None:
         raise CarError("no electronics is described", where=str(car.path), expected="[[controller]] and what is on it")
+    if electronics.card is None:
+        raise CarError(
+            "the desk writes the image of a card, and no card is described", where=str(car.path), expected="[card]",
+            found="nothing", do="Add [card] with its controller, rate, buffer and size (docs/car.md)",
+        )  # fmt: skip
     names = [controller.name for controller in electronics.controllers]
     if electronics.link is not None:
         names = list(electronics.link.between)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from fifthwheel.car.identifiers import identifier
 from fifthwheel.car.layout_of import layout_of
 from fifthwheel.car.model import Car
 from fifthwheel.data import Floats
@@ -17,7 +18,7 @@ from fifthwheel.demo.simulate import Simulated, simulate
 from fifthwheel.demo.write import with_faults
 from fifthwheel.desk.build import build
 from fifthwheel.desk.feed import write_feed
-from fifthwheel.desk.script import Change, Script, day_script
+from fifthwheel.desk.script import Change, Script, Trouble, day_script
 from fifthwheel.errors import FifthwheelError
 from fifthwheel.layout import Layout, Setting
 
@@ -70,17 +71,20 @@ def emulate(
     same bytes, but for a phone. Raises FifthwheelError.
     """
     layout = layout_of(car)
+    known = {setting.name: setting for setting in layout.settings}
+    changes = [_change(change, known) for change in sorted(script.changes if script else (), key=lambda c: c.at)]
+    _check_boards(car, script)
+    _make(folder)
     program = build(car, car.path.parent / "build" / "desk")
     day = simulate(seed=seed, progress=progress) if day is None else day
     channels: Mapping[str, Floats] = with_faults(day)[0] if faulty else day.channels
     script = day_script(day) if script is None else script
     until = float(day.t[-1]) if seconds is None else min(seconds, float(day.t[-1]))
     try:
-        folder.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(prefix=".emulate.", dir=folder) as name:
             work = Path(name)
             write_feed(work / "feed", day, channels, seed)
-            orders = _orders(car, layout, script, until, work, seed, jitter, pace)
+            orders = [*_orders(car, layout, script, until, work, seed, jitter, pace), *changes]
             link = car.electronics.link if car.electronics is not None else None
             rate = error_rate if error_rate is not None else link.error_rate if link is not None else 0.0
             orders += [f"error_rate {rate!r}", *([] if phone is None else [f"phone {phone}"])]
@@ -90,22 +94,47 @@ def emulate(
             for made in (CARD, CAPTURE, REPORT):
                 (work / made).replace(folder / made)
     except OSError as error:
-        raise FifthwheelError(
-            "the emulation cannot write its files", where=str(error.filename or folder),
-            found=error.strerror or str(error), do="Check that the folder may be written to and that the disk has room",
-        ) from error  # fmt: skip
+        raise _unwritten(folder, error) from error
     report = json.loads((folder / REPORT).read_text(encoding="utf-8"))
     return Emulated(folder / CARD, folder / CAPTURE, report, day, script)
+
+
+def _unwritten(folder: Path, error: OSError) -> FifthwheelError:
+    return FifthwheelError(
+        "the emulation cannot write its files", where=str(error.filename or folder),
+        found=error.strerror or str(error), do="Check that the folder may be written to and that the disk has room",
+    )  # fmt: skip
+
+
+def _make(folder: Path) -> None:
+    """Make the folder before the day is simulated. Raises FifthwheelError."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise _unwritten(folder, error) from error
+
+
+def _check_boards(car: Car, script: Script | None) -> None:
+    """Raise FifthwheelError where a script switches off a board that the car does not have."""
+    controllers = car.electronics.controllers if car.electronics is not None else ()
+    known = ("all", *(identifier(controller.name) for controller in controllers))
+    for trouble in script.troubles if script is not None else ():
+        if trouble.kind == "power off" and identifier(trouble.subject) not in known:
+            raise FifthwheelError(
+                "there is no such board", where=f"power off at {trouble.start:g} s", found=f"'{trouble.subject}'",
+                expected=f"one of {', '.join(known)}",
+            )  # fmt: skip
 
 
 def emulated_text(made: Emulated) -> str:
     """Return how an emulation went, for a person."""
     report, lines = made.report, []
     for board in report["boards"]:
-        lines.append(
-            f"{board['name']}: started {board['starts']} times; heard {board['received']} frames of the other board "
-            f"since its last start, {board['lost']} lost, {board['bad']} damaged"
+        heard = (
+            f"; heard {board['received']} frames of the other board since its last start, {board['lost']} lost, "
+            f"{board['bad']} damaged"
         )
+        lines.append(f"{board['name']}: starts {board['starts']}" + (heard if len(report["boards"]) > 1 else ""))
         moved = board["commands"] + board["safe_commands"]
         if moved:
             lines.append(
@@ -153,10 +182,13 @@ def _orders(
     ]  # fmt: skip
     for trouble in script.troubles:
         word = "dark" if trouble.kind == "power off" else "trouble"
-        lines.append(f"{word} {trouble.start!r} {trouble.end!r} {trouble.kind};{trouble.subject}")
-    known = {setting.name: setting for setting in layout.settings}
-    lines += (_change(change, known) for change in sorted(script.changes, key=lambda change: change.at))
+        lines.append(f"{word} {trouble.start!r} {trouble.end!r} {trouble.kind};{_subject(trouble)}")
     return lines
+
+
+def _subject(trouble: Trouble) -> str:
+    """Return whom a trouble concerns, a board by its word."""
+    return identifier(trouble.subject) if trouble.kind == "power off" else trouble.subject
 
 
 def _change(change: Change, known: Mapping[str, Setting]) -> str:
@@ -188,6 +220,10 @@ def _run(program: Path, orders: Path, told: Callable[[str], None] | None, progre
             running.kill()
             raise
     if running.returncode != 0:
+        taken = "port is taken" in found
         raise FifthwheelError(
-            "the boards' program failed", where=str(program), found=found or f"status {running.returncode}"
+            "the boards' program ended early",
+            where=str(program),
+            found=found or f"status {running.returncode}",
+            do="Give --phone another port, or 0 for any free one" if taken else "Run it again; tell us if it stays so",
         )

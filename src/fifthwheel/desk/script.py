@@ -67,8 +67,14 @@ def load_script(path: Path) -> Script:
     """
     try:
         found = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise FifthwheelError("the script cannot be read", where=str(path), found=str(error), do="Mend it") from error
+    except OSError as error:
+        raise FifthwheelError(
+            "the script cannot be read", where=str(path), found=error.strerror or str(error), do="Check its path"
+        ) from error
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise FifthwheelError(
+            "the script is no TOML", where=str(path), found=str(error), do="Change it; docs/desk.md shows a whole one"
+        ) from error
     for key in found:
         if key not in ("trouble", "change"):
             raise _wrong(path, key, "[[trouble]] or [[change]]", key)

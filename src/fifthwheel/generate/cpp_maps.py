@@ -13,6 +13,9 @@ from fifthwheel.layout import Layout, LinkFrame, Record
 
 LINK_HPP, LOG_HPP, SETTINGS_HPP = "link_map.hpp", "log_map.hpp", "settings_map.hpp"
 
+USUAL_BAUD = 1_000_000
+"""Bit rate for what must have one where there is no link [bit/s]."""
+
 _LINK = (
     "Which frames go over the link. `send_frame<Board::front>(link.sender(), frame, now, out, &written)` makes one, "
     "`take_frame<Board::rear>(received, &frame)` gives one back; a frame that is not of that board does not compile. "
@@ -64,8 +67,9 @@ def link_header(car: str, electronics: Electronics, layout: Layout, hash_value: 
         "\n".join(rows("frame", "FrameKind", map(_frame_row, layout.frames))),
         "\n\n",
     ]  # fmt: skip
-    if link is not None:
-        parts.append(f"inline constexpr uint32_t link_baud = {round(link.baud)};\n")
+    if link is None:
+        parts.append("// car.toml has no [link]: nobody is there to talk to, whatever the rate.\n")
+    parts.append(f"inline constexpr uint32_t link_baud = {USUAL_BAUD if link is None else round(link.baud)};\n")
     largest = max((frame.size for frame in layout.frames), default=0)
     parts.append(f"{comment('Bytes of the largest payload, with those of the core: for Link and LinkReceiver.')}\n")
     parts.append(f"inline constexpr size_t largest_payload = {largest} > largest_core_payload ? {largest} ")
@@ -125,6 +129,7 @@ def settings_header(car: str, electronics: Electronics, layout: Layout, hash_val
     parts = [head(car, _SETTINGS, ("stddef.h", "stdint.h", "fifthwheel/settings.hpp"), hash_value)]
     if not layout.settings:
         parts.append("// car.toml has no [[setting]].\ninline constexpr size_t setting_count = 0;\n\n")
+        parts.append("using BoardSettings = NoSettings;\n\n")
         return "".join(parts) + TAIL
     parts.append("namespace setting {\n")
     for setting, note in zip(layout.settings, notes, strict=True):
@@ -138,6 +143,7 @@ def settings_header(car: str, electronics: Electronics, layout: Layout, hash_val
     )
     parts.append("\n".join(rows("setting", "Setting", entries)))
     parts.append('\n\nstatic_assert(settings_sound(setting_table), "ids, limits or defaults are wrong");\n\n')
+    parts.append("using BoardSettings = Settings<setting_table>;\n\n")
     return "".join(parts) + TAIL
 
 

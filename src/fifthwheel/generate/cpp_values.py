@@ -30,6 +30,10 @@ SAFE = ("radio loss", "link loss", "stale data", "reboot", "brown-out")
 RADIO_STALE, LINK_STALE, GOOD_FOR = 0.2, 0.05, 0.5
 """Age [s] at which a command or a frame is stale, and how long all must be good again (common practice, no source)."""
 
+PERIODS_MISSED = 2.5
+"""Periods of the other board's fastest frame after which its silence is a lost link, two frames in a row (common
+practice, no source)."""
+
 ZERO = 0.05
 """Share of its travel within which a motor's command is at zero before it may move again (common practice)."""
 
@@ -139,10 +143,12 @@ struct EncoderKind {
     size_t turned;
 };
 
-// An actuator, the channel that asks it to move, and its safe states.
+// An actuator, the channel that asks it to move, and its safe states. link_us: silence of the other board after
+// which the link is lost, where the channel comes from there; 0 where it does not.
 struct ActuatorKind {
     const char* name;
     size_t asked;
+    uint32_t link_us;
     FailsafeActuator failsafe;
 };
 
@@ -228,7 +234,11 @@ def _board(electronics: Electronics, layout: Layout, words: Members, name: str, 
         f"namespace {word} {{\n",
         *rows_of("encoder", "EncoderKind", (_encoder(sensor, words) for sensor in encoders)),
         *rows_of("sampled", "size_t", numbers or []),
-        *rows_of("actuator", "ActuatorKind", (_actuator(actuator, words) for actuator in moved)),
+        *rows_of(
+            "actuator",
+            "ActuatorKind",
+            (_actuator(actuator, words, _silence(layout, word, actuator)) for actuator in moved),
+        ),
         *(f"inline constexpr uint32_t {what}_us = {us};\n" for what, us in _periods(electronics, name)),
         f"inline constexpr uint32_t sync_us = {round(1e6 * card.sync) if card else 0};\n",
         f"inline constexpr bool has_card = {'true' if card and card.controller == name else 'false'};\n\n",
@@ -276,14 +286,24 @@ def _encoder(sensor: Sensor, words: Members) -> str:
 _ENCODED = ("angle", "speed", "turned")
 
 
-def _actuator(actuator: Actuator, words: Members) -> str:
+def _silence(layout: Layout, board: str, actuator: Actuator) -> float:
+    """Return the silence of the other board [s] that is a lost link for what it asks of an actuator, 0 for nothing."""
+    frames = [frame for frame in layout.frames if frame.target == board]
+    asked = ASKED.get(actuator.kind)
+    if not any(field.name == asked for frame in frames for field in frame.fields):
+        return 0.0
+    return max(LINK_STALE, PERIODS_MISSED / max(frame.rate for frame in frames))
+
+
+def _actuator(actuator: Actuator, words: Members, silence: float) -> str:
     motor = actuator.kind == "motor"
     usual = "off" if motor else "neutral"
     states = ", ".join(f"SafeState::{actuator.safe.get(trouble, usual)}" for trouble in SAFE)
     numbers = ", ".join(map(real, (-1.0, 1.0, 0.0, -1.0 if motor else 0.0, 0.0)))
     flags = f"{'true' if motor else 'false'}, {real(ZERO)}, {'true' if motor else 'false'}"
-    rest = f"{numbers}, {round(1e6 * GOOD_FOR)}, {flags}"
-    return f'{{"{identifier(actuator.name)}", {_number(words, ASKED.get(actuator.kind))}, {{{{{states}}}, {rest}}}}}'
+    rest = f"{numbers}, {round(1e6 * max(GOOD_FOR, 2.0 * silence))}, {flags}"
+    asked = f"{_number(words, ASKED.get(actuator.kind))}, {round(1e6 * silence)}"
+    return f'{{"{identifier(actuator.name)}", {asked}, {{{{{states}}}, {rest}}}}}'
 
 
 def _periods(electronics: Electronics, name: str) -> Iterator[tuple[str, int]]:
