@@ -37,7 +37,8 @@ def car(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
 def said_by(car: tuple[str, Path, dict[str, Any]], folder: Path, body: str) -> list[str]:
     head = (
         '#include <initializer_list>\n#include <stdio.h>\n#include <string.h>\n#include "boards.hpp"\n'
-        '#include "link_map.hpp"\n#include "log_map.hpp"\nusing namespace fifthwheel;\nusing namespace fifthwheel::car;\n'
+        '#include "link_map.hpp"\n#include "log_map.hpp"\n'
+        "using namespace fifthwheel;\nusing namespace fifthwheel::car;\n"
     )
     return ran(folder, car[1], f"{head}int main() {{\n{body}}}\n").splitlines()
 
