@@ -94,6 +94,9 @@ def main() -> None:
       fifthwheel read my-car/sessions/2026-05-03 LOG.csv
       fifthwheel sheet my-car/sessions/2026-05-03
     """
+    import gc
+
+    gc.set_threshold(50_000)  # a command makes many small objects and few circles: look for those seldom
 
 
 @main.group(cls=_Group)
@@ -207,8 +210,6 @@ def plan(car: Path, report: bool, assign: bool, varied: tuple[str, ...], session
     """
     from fifthwheel.car import load_car
     from fifthwheel.generate import plan_with_results
-    from fifthwheel.sheet.machine import dump
-    from fifthwheel.sheet.plan_machine import plan_as_data
     from fifthwheel.sheet.plan_text import plan_text, timings_text
 
     if assign + bool(varied) + report > 1:
@@ -220,14 +221,21 @@ def plan(car: Path, report: bool, assign: bool, varied: tuple[str, ...], session
     if assign or varied:
         described = _with_times(described, worst)
         sys.exit(_placed(described, as_json) if assign else _varied(described, varied, as_json))
-    checked = plan_with_results(described, measured=worst)
-    click.echo(dump(plan_as_data(checked)) if as_json else plan_text(checked))
+    checked = plan_with_results(described, measured=worst, timelines=report)
+    click.echo(_plan_as_json(checked) if as_json else plan_text(checked))
     if report:
         from fifthwheel.sheet.plan_page import write_plan_page
 
         for path in write_plan_page(checked, described):
             click.echo(f"wrote {path}", err=as_json)
     sys.exit(FAULT_FOUND if any(finding.severity == "fault" for finding in checked.findings) else FINE)
+
+
+def _plan_as_json(checked: Any) -> str:
+    from fifthwheel.sheet.machine import dump
+    from fifthwheel.sheet.plan_machine import plan_as_data
+
+    return dump(plan_as_data(checked))
 
 
 def _timed(car: Any, session: Path) -> tuple[Any, Any]:

@@ -92,15 +92,15 @@ def workbench_findings(car: Car, plan: Plan) -> tuple[Finding, ...]:
     return check_results(workbench_of(car, plan), results) if results.rows else ()
 
 
-def plan_with_results(car: Car, *, measured: Mapping[str, float] | None = None) -> Plan:
+def plan_with_results(car: Car, *, measured: Mapping[str, float] | None = None, timelines: bool = True) -> Plan:
     """Return the checked plan of a car; among its findings are what the results from the workbench say and what stands
     in the way of its C++.
 
-    measured: as in check_plan.
+    measured, timelines: as in check_plan.
     """
     from fifthwheel.generate.cpp import code_findings
 
-    plan = check_plan(car, measured=measured)
+    plan = check_plan(car, measured=measured, timelines=timelines)
     return replace(plan, findings=worst_first((*plan.findings, *code_findings(car), *workbench_findings(car, plan))))
 
 

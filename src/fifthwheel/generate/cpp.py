@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
-
 from fifthwheel import __version__
 from fifthwheel.car.layout_of import layout_of
 from fifthwheel.car.model import Car
@@ -14,7 +11,7 @@ from fifthwheel.generate.cpp_boards import PINS_HPP, TASKS_HPP, pins_header, tas
 from fifthwheel.generate.cpp_channels import CHANNELS_HPP, channels_header
 from fifthwheel.generate.cpp_maps import LINK_HPP, LOG_HPP, SETTINGS_HPP, link_header, log_header, settings_header
 from fifthwheel.generate.cpp_values import BOARDS_HPP, VALUES_HPP, boards_header, values_header
-from fifthwheel.layout import VERSION, layout_hash, layout_text
+from fifthwheel.layout import VERSION, Layout, layout_hash, layout_text
 from fifthwheel.plan.told import place_of, tell
 
 MANIFEST = "manifest.json"
@@ -29,23 +26,13 @@ def code_files(car: Car) -> dict[str, bytes]:
     Raises CarError without electronics, where two names become one word, and where a part has no controller that needs
     one.
     """
+    import hashlib
+    import json
+
     layout = layout_of(car)
-    electronics = car.electronics
-    if electronics is None:
-        raise CarError("no electronics is described", where=str(car.path))
     text = layout_text(layout)
     value = layout_hash(text)
-    headers = {
-        CHANNELS_HPP: channels_header(car.name, electronics, layout, value),
-        LINK_HPP: link_header(car.name, electronics, layout, value),
-        LOG_HPP: log_header(car.name, electronics, layout, text, value),
-        SETTINGS_HPP: settings_header(car.name, electronics, layout, value),
-        TASKS_HPP: tasks_header(car.name, electronics),
-        PINS_HPP: pins_header(car.name, electronics),
-        VALUES_HPP: values_header(car.name, electronics, layout, value),
-        BOARDS_HPP: boards_header(car.name, electronics, layout, value),
-    }
-    files = {name: content.encode("ascii") for name, content in headers.items()}
+    files = {name: content.encode("ascii") for name, content in _headers(car, layout, text, value).items()}
     manifest = {
         "car": car.name,
         "fifthwheel": __version__,
@@ -55,6 +42,23 @@ def code_files(car: Car) -> dict[str, bytes]:
     return {**files, MANIFEST: (json.dumps(manifest, indent=1, ensure_ascii=False) + "\n").encode()}
 
 
+def _headers(car: Car, layout: Layout, text: str, value: int) -> dict[str, str]:
+    """Return file name -> text of the headers of a car. text, value: the layout as text and the hash of that."""
+    electronics = car.electronics
+    if electronics is None:
+        raise CarError("no electronics is described", where=str(car.path))
+    return {
+        CHANNELS_HPP: channels_header(car.name, electronics, layout, value),
+        LINK_HPP: link_header(car.name, electronics, layout, value),
+        LOG_HPP: log_header(car.name, electronics, layout, text, value),
+        SETTINGS_HPP: settings_header(car.name, electronics, layout, value),
+        TASKS_HPP: tasks_header(car.name, electronics),
+        PINS_HPP: pins_header(car.name, electronics),
+        VALUES_HPP: values_header(car.name, electronics, layout, value),
+        BOARDS_HPP: boards_header(car.name, electronics, layout, value),
+    }
+
+
 def code_findings(car: Car) -> tuple[Finding, ...]:
     """Return what stands in the way of a car's C++, and where it is not as car.toml says; () without electronics."""
     electronics = car.electronics
@@ -62,7 +66,8 @@ def code_findings(car: Car) -> tuple[Finding, ...]:
         return ()
     found = []
     try:
-        code_files(car)
+        layout = layout_of(car)
+        _headers(car, layout, layout_text(layout), 0)
     except CarError as error:
         open_place = "has no controller" in error.what
         found.append(

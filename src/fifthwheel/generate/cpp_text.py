@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterable, Iterator
 
 from fifthwheel.layout import SIZES, Field
@@ -42,13 +41,19 @@ TAIL = "}  // namespace fifthwheel::car\n"
 
 def comment(text: str, indent: str = "") -> str:
     """Return words as comment lines, in ASCII."""
-    return "\n".join(
-        f"{indent}// {line}" for line in textwrap.wrap(plain(text), WIDTH - 3 - len(indent), break_on_hyphens=False)
-    )
+    words, width = plain(text).rstrip(), WIDTH - 3 - len(indent)
+    lines = [words] if words else []
+    if len(words) > width:
+        import textwrap
+
+        lines = textwrap.wrap(words, width, break_on_hyphens=False)
+    return "\n".join(f"{indent}// {line}" for line in lines)
 
 
 def plain(text: str) -> str:
     """Return words with printable ASCII signs only and without a backslash, which would join lines of C++."""
+    if text.isascii() and text.isprintable() and "\\" not in text:
+        return text
     return "".join(sign if " " <= sign <= "~" and sign != "\\" else "?" for sign in text)
 
 

@@ -38,14 +38,14 @@ def electronics_of(car: Car) -> Electronics:
     return car.electronics
 
 
-def check_plan(car: Car, *, measured: Mapping[str, float] | None = None) -> Plan:
+def check_plan(car: Car, *, measured: Mapping[str, float] | None = None, timelines: bool = True) -> Plan:
     """Return the checked plan of a car's electronics: findings, worst first, and the numbers that they rest on.
 
-    measured: task -> worst-case execution time [s] from a recording (execution.measured_times). Raises CarError when
-    car.toml describes no electronics.
+    measured: task -> worst-case execution time [s] from a recording (execution.measured_times). timelines: whether
+    those of the cores are wanted. Raises CarError when car.toml describes no electronics.
     """
     electronics = electronics_of(car)
-    late, (responses, timelines) = check_tasks(electronics, car, measured)
+    late, (responses, lines) = check_tasks(electronics, car, measured, timelines=timelines)
     crowded, buses = check_buses(electronics, car, responses)
     taken, pins = check_pins(electronics, car)
     carried, links = check_link(electronics, car)
@@ -60,7 +60,7 @@ def check_plan(car: Car, *, measured: Mapping[str, float] | None = None) -> Plan
         *check_carried(electronics, car), *old,
         *check_failsafe(electronics, car), *fed, *wired,
     ))  # fmt: skip
-    return Plan(car.name, findings, buses, pins, responses, timelines, links, card, chains, rails, conductors, needs)
+    return Plan(car.name, findings, buses, pins, responses, lines, links, card, chains, rails, conductors, needs)
 
 
 def worst_first(findings: Sequence[Finding]) -> tuple[Finding, ...]:

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 from fifthwheel.car.electronics import Controller, Electronics, Task
 from fifthwheel.plan.response import Bound, liu_layland, response_time, responses
 from fifthwheel.plan.results import Response, Timeline
-from fifthwheel.plan.simulate import worst_timeline
 from fifthwheel.plan.taskset import INTERRUPT_LEVEL, UNPINNED, Work, execution_of, is_placed, task_sets, tick_period
 from fifthwheel.plan.told import at_least, at_most, place_of, said, tell
 
@@ -30,16 +29,17 @@ TaskChecks = tuple[tuple["Finding", ...], tuple[tuple[Response, ...], tuple[Time
 
 
 def check_tasks(
-    electronics: Electronics, car: Car | None = None, measured: Mapping[str, float] | None = None
-) -> TaskChecks:
+    electronics: Electronics, car: Car | None = None, measured: Mapping[str, float] | None = None, *,
+    timelines: bool = True,
+) -> TaskChecks:  # fmt: skip
     """Return findings about the tasks, their worst responses and each core's timeline from the critical instant.
 
     measured: task -> worst-case execution time [s] from a recording (execution.measured_times), for tasks that state
-    none. car: nothing of it is needed.
+    none. car: nothing of it is needed. timelines: whether they are wanted.
     """
     found: list[Finding] = []
     answers: list[Response] = []
-    timelines: list[Timeline] = []
+    lines: list[Timeline] = []
     sets = task_sets(electronics, measured)
     by_controller: dict[str, list[Task]] = defaultdict(list)
     for task in electronics.tasks:
@@ -53,15 +53,17 @@ def check_tasks(
         tasks = by_controller[controller.name]
         rows = [_response(task, bounds.get(task.name), measured or {}) for task in tasks]
         answers += rows
-        if works:
-            timelines += worst_timeline(works, cores, controller.name)
+        if works and timelines:
+            from fifthwheel.plan.simulate import worst_timeline
+
+            lines += worst_timeline(works, cores, controller.name)
         found += _deadlines(electronics, controller, tasks, rows, works)
         found += _unknown(electronics, controller, tasks, unknown)
         found += _exceeded(electronics, tasks, measured or {})
         found += _loads(electronics, controller, works)
         found += _ticks(electronics, controller, tasks)
         found += _priorities(electronics, controller, tasks)
-    return tuple(found), (tuple(answers), tuple(timelines))
+    return tuple(found), (tuple(answers), tuple(lines))
 
 
 def _response(task: Task, bound: Bound | None, measured: Mapping[str, float]) -> Response:

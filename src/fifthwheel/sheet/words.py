@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import shutil
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -127,6 +126,8 @@ def measured_text(report: Report, *, width: int | None = None) -> str:
 
 def terminal_width() -> int:
     """Return the columns of the terminal, at least 60; 100 where there is none."""
+    import shutil
+
     return max(shutil.get_terminal_size((100, 24)).columns, 60)
 
 
