@@ -127,15 +127,19 @@ inline void copy_column(const uint8_t* const* records, size_t count, const Colum
     const size_t place = column.place;
     // Gathered first, so that the compiler can convert several at once.
     T gathered[record_batch];
-    for (size_t i = 0; i < count; ++i) gathered[i] = load_field<T>(records[i] + place);
+    size_t i = 0;
+    for (; i + 4 <= count; i += 4) {
+        for (size_t k = 0; k < 4; ++k) gathered[i + k] = load_field<T>(records[i + k] + place);
+    }
+    for (; i < count; ++i) gathered[i] = load_field<T>(records[i] + place);
     if (column.as_counts) return store(static_cast<T*>(column.to) + row, gathered, count * sizeof(T));
     double values[record_batch];
     const double scale = column.scale;
     const double offset = column.offset;
-    for (size_t i = 0; i < count; ++i) {
-        const double value = offset + scale * double(gathered[i]);
-        const bool none = is_missing(gathered[i]) || !(value - value == 0.0);  // infinite: no value either
-        values[i] = none ? double(NAN) : value;
+    for (size_t k = 0; k < count; ++k) {
+        const double value = offset + scale * double(gathered[k]);
+        const bool none = is_missing(gathered[k]) || !(value - value == 0.0);  // infinite: no value either
+        values[k] = none ? double(NAN) : value;
     }
     store(static_cast<double*>(column.to) + row, values, count * sizeof(double));
 }
