@@ -55,6 +55,21 @@ def test_the_demo_car_has_two_honest_warnings(tmp_path: Path) -> None:
     assert told == [("warning", "near-phase-wires"), ("warning", "semaphore-guards-data")]
 
 
+YES_OR_NO = (
+    "cable-to-wrong-board", "conductors-unknown", "connector-not-stated", "encoders-not-checked", "no-card",
+    "no-emergency-stop", "no-fuse", "no-rail", "no-safe-state", "no-watchdog", "peaks-unknown",
+    "phase-distance-not-stated", "purpose-unknown", "rail-cycle", "rail-unused", "supply-not-checked",
+)  # fmt: skip
+"""Checks without a limit: each is told where a thing is missing or wrong (in the tests of its part)."""
+
+
+@pytest.mark.parametrize("check", YES_OR_NO)
+def test_what_has_no_limit_is_silent_on_cars_that_state_it(check: str, tmp_path: Path) -> None:
+    (tmp_path / "car.toml").write_text(CAR_TOML, encoding="utf-8")
+    silent = [check_plan(load_car(folder)).findings for folder in (EXAMPLES / "sound", tmp_path)]
+    assert check not in {finding.check for findings in silent for finding in findings}
+
+
 def test_findings_come_worst_first_and_point_into_the_file() -> None:
     findings = check_plan(load_car(EXAMPLES / "broken")).findings
     order = [("fault", "warning", "note").index(finding.severity) for finding in findings]

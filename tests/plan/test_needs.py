@@ -116,8 +116,8 @@ def test_too_coarse(bits: int, verdict: str) -> None:
     """
     sensors = tuple(replace(one, bits=bits) if one.bits else one for one in car_with().sensors)
     assert needs_of(car_with(sensors=sensors))["wheel_angle_rl"].verdict == verdict
-    assert [f.severity for f in check_needs(car_with(sensors=sensors), demo_car())[0]] == (
-        [] if verdict == "fine" else ["warning"] * 2
+    assert [(f.check, f.severity) for f in check_needs(car_with(sensors=sensors), demo_car())[0]] == (
+        [] if verdict == "fine" else [("need-coarse", "warning")] * 2
     )  # fmt: skip
 
 
