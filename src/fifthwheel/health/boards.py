@@ -48,7 +48,8 @@ def card_stall(scene: Scene) -> Iterator[Finding]:
             f"{state.get('buffer_peak', 0.0) / 1000.0:.1f} kB",
             cause="the card moved data of its own, or it is worn or slow",
             done="read what is there; rows that are missing are told as gaps",
-            remedy=f"try another card; or give [card] a buffer that lasts {worst:.2f} s or more (fifthwheel plan)",
+            remedy=f"try another card; or give [card] a buffer that lasts {worst:.2f} s or more (fifthwheel plan)"
+            if lost > 0.0 else "none is needed while the buffer lasts; try another card when stalls grow",
             boot=boot, worst_stall_s=worst, records_lost=lost,
         )  # fmt: skip
 
