@@ -115,7 +115,7 @@ def _parsed(rows: _Rows, chosen: CardBlocks) -> Parsed:
     return Parsed(
         clock=rows.time / 1e6, row=np.arange(1, count + 1, dtype=np.int64), restart=np.zeros(count, dtype=np.bool_),
         channels=rows.columns, rows_in=count, rows_kept=count, rows_reported=0,
-        boot=chosen.found["boot"][rows.block].astype(np.int64),
+        boot=chosen.found["boot"].astype(np.int64)[rows.block],
     )  # fmt: skip
 
 
@@ -130,9 +130,8 @@ def _decode(
     )
     for wanted, layout in layouts.items():
         which = np.flatnonzero((chosen.found["kind"] == RECORDS) & (chosen.found["layout"] == wanted))
-        found = chosen.found[which]
-        counted = chosen.counts[found["place"]] if wanted == chosen.layout else None
-        packed, odd = decode_blocks(image, found["at"], kinds_of(layout), counted=counted)
+        counted = chosen.counts[chosen.found["place"][which]] if wanted == chosen.layout else None
+        packed, odd = decode_blocks(image, chosen.found["at"][which], kinds_of(layout), counted=counted)
         unread += int(np.count_nonzero(odd))
         for record, one in zip(layout.records, packed, strict=True):
             if len(one.time):

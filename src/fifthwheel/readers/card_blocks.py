@@ -63,16 +63,16 @@ def choose_blocks(image: Image) -> CardBlocks | None:
     if not len(found):
         return None
     chosen = _newest(found)
-    ours = found[found["recording"] == chosen]
-    others = {}
-    if len(ours) < len(found):
+    ours, others = found, {}
+    if (found["recording"] != chosen).any():
+        ours = found[found["recording"] == chosen]
         ids, blocks = np.unique(found["recording"], return_counts=True)
         others = {int(i): int(n) for i, n in zip(ids, blocks, strict=True) if int(i) != chosen}
     torn = _torn(image, found, ours)
     ours, twice = _in_order(ours)
     again = _written_again(image, ours)
     twice += int(np.count_nonzero(again))
-    kept = ours[~again]
+    kept = ours[~again] if again.any() else ours
     return CardBlocks(
         found=kept, id=chosen, others=others, moved=int(np.count_nonzero(~_at_home(kept))), twice=twice,
         missing=_missing(ours, again), torn=torn, texts=found[found["kind"] == TEXT],

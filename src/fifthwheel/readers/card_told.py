@@ -47,10 +47,10 @@ class Loss:
     ) -> Loss:
         """Return what was lost. failed: layout hash -> why it is unknown; log: (block, time [us]) of the log's rows."""
         found = chosen.found
-        records = found[found["kind"] == RECORDS]
-        readable = records[~np.isin(records["layout"], np.array(list(failed), dtype=np.uint64))]
+        layouts = found["layout"][found["kind"] == RECORDS]
+        readable = np.count_nonzero(~np.isin(layouts, np.array(list(failed), dtype=np.uint64)))
         block, time = log if log is not None else (np.empty(0, np.int64), np.empty(0, np.int64))
-        share = len(time) / len(readable) if len(readable) else 0.0
+        share = len(time) / readable if readable else 0.0
         boots = []
         for boot in np.unique(found["boot"]).tolist():
             runs = [run for run in chosen.missing if run.boot == boot]
@@ -63,7 +63,7 @@ class Loss:
                 )
             )  # fmt: skip
         unreadable = {
-            f"layout {wanted:016x}: {why}": int(np.count_nonzero(records["layout"] == np.uint64(wanted)))
+            f"layout {wanted:016x}: {why}": int(np.count_nonzero(layouts == np.uint64(wanted)))
             for wanted, why in failed.items()
         }
         return Loss(
