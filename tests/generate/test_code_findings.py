@@ -23,6 +23,10 @@ TASK = (
     '[[task]]\nname = "{name}"\ncontroller = "rear"\ncore = 0\npriority = {priority}\nperiod = "5 ms"\n'
     'execution = "1 ms"\n'
 )
+SENSOR = (
+    '[[sensor]]\nname = "{name}"\nkind = "temperature"\nchannels = ["motor_temperature"]\ncontroller = "rear"\n'
+    "pin = {pin}\n"
+)
 
 
 def found(folder: Path, text: str) -> dict[str, Finding]:
@@ -39,6 +43,8 @@ def found(folder: Path, text: str) -> dict[str, Finding]:
         (RECORD.format(name="card state"), "warning", "two names become one word of records", '"card state"'),
         (TASK.format(name="Law 1", priority=1) + TASK.format(name="law-1", priority=2), "warning",
          "two names become one word of the tasks of rear", '"law-1"'),
+        (SENSOR.format(name="hot a", pin=34) + SENSOR.format(name="hot-a", pin=35), "warning",
+         "two names become one word of the pins of rear", '"hot-a"'),
     ],
 )  # fmt: skip
 def test_the_plan_tells_what_generate_would_refuse(

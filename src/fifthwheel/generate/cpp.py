@@ -3,13 +3,22 @@
 from __future__ import annotations
 
 from fifthwheel import __version__
+from fifthwheel.car.electronics import Electronics
 from fifthwheel.car.layout_of import layout_of
 from fifthwheel.car.model import Car
 from fifthwheel.data import Finding
 from fifthwheel.errors import CarError
 from fifthwheel.generate.cpp_boards import PINS_HPP, TASKS_HPP, pins_header, tasks_header
-from fifthwheel.generate.cpp_channels import CHANNELS_HPP, channels_header
-from fifthwheel.generate.cpp_maps import LINK_HPP, LOG_HPP, SETTINGS_HPP, link_header, log_header, settings_header
+from fifthwheel.generate.cpp_channels import CHANNELS_HPP, channel_words, channels_header
+from fifthwheel.generate.cpp_maps import (
+    LINK_HPP,
+    LOG_HPP,
+    SETTINGS_HPP,
+    block_bytes,
+    link_header,
+    log_header,
+    settings_header,
+)
 from fifthwheel.generate.cpp_values import BOARDS_HPP, VALUES_HPP, boards_header, values_header
 from fifthwheel.layout import VERSION, Layout, layout_hash, layout_text
 from fifthwheel.plan.told import place_of, tell
@@ -59,6 +68,15 @@ def _headers(car: Car, layout: Layout, text: str, value: int) -> dict[str, str]:
     }
 
 
+def _check(car: Car, electronics: Electronics) -> None:
+    """Raise CarError for all that the headers would, without writing the long ones of them."""
+    channel_words(electronics, layout_of(car))
+    tasks_header(car.name, electronics)
+    pins_header(car.name, electronics)
+    if electronics.card is not None:
+        block_bytes(electronics, electronics.card)
+
+
 def code_findings(car: Car) -> tuple[Finding, ...]:
     """Return what stands in the way of a car's C++, and where it is not as car.toml says; () without electronics."""
     electronics = car.electronics
@@ -66,8 +84,7 @@ def code_findings(car: Car) -> tuple[Finding, ...]:
         return ()
     found = []
     try:
-        layout = layout_of(car)
-        _headers(car, layout, layout_text(layout), 0)
+        _check(car, electronics)
     except CarError as error:
         open_place = "has no controller" in error.what
         found.append(
