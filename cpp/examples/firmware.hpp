@@ -454,7 +454,8 @@ class Firmware {
     Guard guard_[actuators];
 
     // The card task's.
-    BlockWriter<Card, card_block_bytes, card_ring_bytes> writer_;
+    BlockWriter<Card, Map::has_card ? card_block_bytes : block_sector, Map::has_card ? card_ring_bytes : 64>
+        writer_;  // as small as can be on a board without a card
     uint64_t tell_at_ = 1000000;
     uint64_t sync_at_ = 0;
     uint32_t failures_ = 0;
