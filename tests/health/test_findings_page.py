@@ -23,7 +23,8 @@ def told_by(room: str, callers: set[str]) -> set[str]:
             if not isinstance(node, ast.Call):
                 continue
             places = [keyword.value for keyword in node.keywords if keyword.arg == "check"]
-            if isinstance(node.func, ast.Name) and node.func.id in callers and node.args:
+            called = node.func.id if isinstance(node.func, ast.Name) else getattr(node.func, "attr", "")
+            if called in callers and node.args:
                 places.append(node.args[0])
             for place in places:
                 words = [x.value for x in ast.walk(place) if isinstance(x, ast.Constant) and isinstance(x.value, str)]
@@ -34,7 +35,7 @@ def told_by(room: str, callers: set[str]) -> set[str]:
 TOLD = {
     "health": set(health.CHECKS),
     "belief": set(belief.CHECKS),
-    "readers": told_by("readers", {"tell", "_Kind", "Finding"}),
+    "readers": told_by("readers", {"tell", "_Kind", "Finding", "findings"}),
     "store": told_by("store", {"Finding"}),
     "motion": told_by("motion", {"Finding"}),
     "calibration": told_by("calibration", {"Finding"}),
