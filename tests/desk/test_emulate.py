@@ -170,6 +170,9 @@ def test_the_phone_changes_settings_within_their_limits(emulated: Run, recorded:
     changes = (Change(5.0, "throttle_limit", 0.5), Change(6.0, "throttle_limit", 7.0), Change(7.0, "slip_target", 0.2))
     made = emulated(script=Script(changes=changes))
     assert [(a["status"], round(a["value"], 6)) for a in made.report["answers"]] == [(0, 0.5), (9, 0.5), (0, 0.2)]
+    told = emulated_text(made)
+    assert "setting throttle_limit: done, it is 0.5" in told
+    assert "setting throttle_limit: refused, outside its limits, it is 0.5" in told
     table = recorded(made).tables["setting_changed"]
     assert table.channels["after"].values == pytest.approx([0.5, 0.2])
     assert table.channels["before"].values == pytest.approx([1.0, 0.1])

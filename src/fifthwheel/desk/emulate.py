@@ -31,19 +31,23 @@ JITTER = 200e-6
 FRONT_RATE = -14e-6
 """What the clock of the board without the card is off by [1]."""
 
+ANSWERS = {0: "done", 9: "refused, outside its limits"}
+"""What a status of status.hpp says of a change."""
+
 Progress = Callable[[str, float], None]
 
 
 @dataclass(frozen=True)
 class Emulated:
     """card, capture: files. report: what `emulated.json` holds (docs/desk.md). day: what was simulated, with what the
-    sensors saw (`channels`), and `script` what happened meanwhile."""
+    sensors saw (`channels`), `script` what happened meanwhile, and `layout` the car's."""
 
     card: Path
     capture: Path
     report: Mapping[str, Any]
     day: Simulated
     script: Script
+    layout: Layout
 
 
 def emulate(
@@ -96,7 +100,7 @@ def emulate(
     except OSError as error:
         raise _unwritten(folder, error) from error
     report = json.loads((folder / REPORT).read_text(encoding="utf-8"))
-    return Emulated(folder / CARD, folder / CAPTURE, report, day, script)
+    return Emulated(folder / CARD, folder / CAPTURE, report, day, script, layout)
 
 
 def _unwritten(folder: Path, error: OSError) -> FifthwheelError:
@@ -147,8 +151,10 @@ def emulated_text(made: Emulated) -> str:
             f"the other clock was known to {clock['worst_error_us']:.0f} us, said to be within "
             f"{clock['worst_bound_us']:.0f} us"
         )
+    names = {setting.id: setting.name for setting in made.layout.settings}
     lines += (
-        f"setting {answer['setting']}: {'done' if answer['status'] == 0 else 'refused'}, it is {answer['value']:g}"
+        f"setting {names.get(answer['setting'], answer['setting'])}: "
+        f"{ANSWERS.get(answer['status'], 'refused')}, it is {answer['value']:g}"
         for answer in report["answers"]
     )
     told = {trouble.kind for trouble in made.script.troubles if trouble.start < report["seconds"]}
