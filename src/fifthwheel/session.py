@@ -131,21 +131,34 @@ def measure_recording(
 ) -> Measured:
     """Return motion, runs, figures and findings of a recording in memory.
 
-    The findings are looked for in a second thread meanwhile: the core and numpy leave the interpreter to it. So is
+    The findings are looked for in a second thread while the core filters, which leaves the interpreter to it; so is
     imported what the figures need later.
     """
     from concurrent.futures import ThreadPoolExecutor
     from importlib import import_module
+    from threading import Event
 
     from fifthwheel.belief import question
     from fifthwheel.motion import estimate_motion
     from fifthwheel.runs import find_runs
     from fifthwheel.uncertainty import measure_figures
 
+    filtering = Event()
+
+    def tell(what: str, part: float) -> None:
+        if part > 0.0:
+            filtering.set()
+        if progress is not None:
+            progress(what, part)
+
     with ThreadPoolExecutor(1) as beside:
+        beside.submit(filtering.wait)
         examined = beside.submit(_examined, recording, car)
         beside.submit(import_module, "scipy.special")
-        motion = estimate_motion(recording, car, progress=progress)
+        try:
+            motion = estimate_motion(recording, car, progress=tell)
+        finally:
+            filtering.set()
         runs = find_runs(recording, motion, car, session)
         doubts = beside.submit(question, recording, motion, runs, car)
         figures, refusals, curves = measure_figures(recording, motion, runs, car, session, seed=seed, progress=progress)
