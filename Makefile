@@ -2,7 +2,7 @@
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
-CORE := $(wildcard cpp/include/fifthwheel/*.hpp cpp/include/fifthwheel/*/*.hpp bindings/*.cpp) CMakeLists.txt pyproject.toml
+CORE := $(wildcard cpp/include/fifthwheel/*.hpp cpp/include/fifthwheel/*/*.hpp bindings/*.cpp bindings/*.hpp) CMakeLists.txt pyproject.toml
 JOBS ?= auto
 
 .PHONY: demo test check bench soak lock clean
@@ -17,7 +17,7 @@ check: $(VENV)/.test $(VENV)/.built
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
-	$(BIN)/clang-format --dry-run --Werror $(shell git ls-files 'cpp/*.hpp' 'cpp/*.cpp' 'bindings/*.cpp' | grep -v vendor)
+	$(BIN)/clang-format --dry-run --Werror $(shell git ls-files 'cpp/*.hpp' 'cpp/*.cpp' 'bindings/*.cpp' 'bindings/*.hpp' | grep -v vendor)
 
 bench: $(VENV)/.test $(VENV)/.built
 	$(BIN)/python benchmarks/run.py

@@ -15,6 +15,7 @@ namespace fw = fifthwheel;
 
 void bind_block(nb::module_& m);  // block.cpp
 void bind_link(nb::module_& m);   // link.cpp
+void bind_film(nb::module_& m);   // film.cpp
 
 namespace {
 
@@ -341,4 +342,5 @@ NB_MODULE(_core, m) {
     m.def("unwrap_angle_aided", &unwrap_aided);
     bind_block(m);
     bind_link(m);
+    bind_film(m);
 }

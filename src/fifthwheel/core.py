@@ -387,3 +387,36 @@ def cobs_decode(data: bytes) -> bytes:
             "the bytes were not stuffed by COBS", expected="codes whose runs fit, without a zero",
             found=f"{len(data)} bytes", do="Cut the stream at its zeros first",
         ) from error  # fmt: skip
+
+
+COVER_WHOLE: int = _core.film_whole
+"""Cover of a pixel of a film's layer that hides what lies under it."""
+
+
+def tint(
+    cover: NDArray[np.uint16], weighted: NDArray[Any], tile: NDArray[np.uint8], colours: NDArray[np.uint16],
+    strength: int = COVER_WHOLE,
+) -> None:  # fmt: skip
+    """Lay a tile of one colour over a layer: cover (h, w), weighted (planes, h, w), tile (h, w) of 0 to 255, colours
+    (planes,); strength: 0 to COVER_WHOLE of the whole tile (bindings/blend.hpp)."""
+    _core.film_tint(cover, weighted, tile, colours, strength)
+
+
+def gather(finer: NDArray[Any], coarser: NDArray[Any], across: int, down: int, *, up: bool) -> None:
+    """Fill `coarser` with the means of across x down numbers of `finer`, rounded up or down."""
+    _core.film_gather(finer, coarser, across, down, up)
+
+
+def blend(picture: NDArray[Any], weighted: NDArray[Any], cover: NDArray[np.uint16]) -> None:
+    """Lay a layer over one plane of a picture, in place: all three (h, w); other threads run meanwhile."""
+    _core.film_blend(picture, weighted, cover)
+
+
+def straight(out: NDArray[Any], weighted: NDArray[Any], cover: NDArray[np.uint16], empty: int) -> None:
+    """Write a layer's colour, not weighted, into `out` (h, w); `empty` where nothing covers."""
+    _core.film_straight(out, weighted, cover, empty)
+
+
+def opacity(out: NDArray[Any], cover: NDArray[np.uint16], top: int) -> None:
+    """Write a layer's cover into `out` (h, w) as 0 to `top`."""
+    _core.film_opacity(out, cover, top)

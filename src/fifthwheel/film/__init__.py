@@ -1,0 +1,1 @@
+"""The film: measured data on the picture, in time to the frame."""
