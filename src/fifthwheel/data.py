@@ -124,6 +124,44 @@ class Alignment:
 
 
 @dataclass(frozen=True)
+class FilmEvidence:
+    """Why a film was laid where it was, or nowhere; what a picture of it is drawn from.
+
+    method: "sound" or "picture". times: (n,) [s] film time. For sound: frequencies (m,) [Hz] and levels (n, m) [dB] of
+    the spectrogram, courses: label of each tone -> (n,) frequency [Hz] that the log gives it at the match, NaN where the
+    shaft stands. For picture: turning (n,) of the picture and courses of the yaw rate, both in standard deviations.
+    offsets: (k,) [s] log time of film time 0 in the boot of the best; score: (k,) how well each fits [1]. best, next:
+    (boot, offset, score) of the best match and of the best one elsewhere, None where there is none.
+    """
+
+    method: str
+    film: str
+    times: Floats
+    frequencies: Floats
+    levels: Any
+    turning: Floats
+    courses: Mapping[str, Floats]
+    offsets: Floats
+    score: Floats
+    best: tuple[int, float, float] | None
+    next: tuple[int, float, float] | None
+
+
+@dataclass(frozen=True)
+class Aligned:
+    """A film laid on the log, or not. alignment: None when refused, reason then says why. margin: score of the best
+    match over that of the next, of another offset. tones: what was followed, for a person. camera: "on board",
+    "beside the road, 6 m from the car's way at the nearest" or "". evidence: None where nothing could be looked at."""
+
+    alignment: Alignment | None
+    margin: float
+    reason: str
+    tones: tuple[str, ...]
+    camera: str
+    evidence: FilmEvidence | None
+
+
+@dataclass(frozen=True)
 class Recording:
     """What was read from a session's raw files: tables[\"log\"] first, other sources beside it, aligned to it."""
 
