@@ -132,11 +132,14 @@ def measure_recording(
     """Return motion, runs, figures and findings of a recording in memory.
 
     The findings are looked for in a second thread while the core filters, which leaves the interpreter to it; so is
-    imported what the figures need later.
+    imported what the figures need later. Matrices here are small: threads of the matrix library would only spin on the
+    processor that the draws need.
     """
     from concurrent.futures import ThreadPoolExecutor
     from importlib import import_module
     from threading import Event
+
+    from threadpoolctl import threadpool_limits
 
     from fifthwheel.belief import question
     from fifthwheel.motion import estimate_motion
@@ -151,7 +154,7 @@ def measure_recording(
         if progress is not None:
             progress(what, part)
 
-    with ThreadPoolExecutor(1) as beside:
+    with threadpool_limits(1, "blas"), ThreadPoolExecutor(1) as beside:
         beside.submit(filtering.wait)
         examined = beside.submit(_examined, recording, car)
         beside.submit(import_module, "scipy.special")

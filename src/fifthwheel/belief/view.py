@@ -118,11 +118,16 @@ def short_mean(x: Floats, width: int) -> Floats:
     out = np.full(x.size, np.nan)
     if x.size < width:
         return out
-    sums = np.concatenate([[0.0], np.cumsum(np.where(np.isfinite(x), x, 0.0))])
-    bad = np.concatenate([[0], np.cumsum(~np.isfinite(x))])
-    mean = (sums[width:] - sums[:-width]) / width
-    first = width // 2
-    out[first : first + mean.size] = np.where(bad[width:] == bad[:-width], mean, np.nan)
+    known = np.isfinite(x)
+    sums = np.empty(x.size + 1)
+    sums[0] = 0.0
+    np.cumsum(x if known.all() else np.where(known, x, 0.0), out=sums[1:])
+    mean = out[width // 2 : width // 2 + x.size + 1 - width]
+    np.subtract(sums[width:], sums[:-width], out=mean)
+    mean /= width
+    if not known.all():
+        bad = np.concatenate([[0], np.cumsum(~known)])
+        mean[bad[width:] != bad[:-width]] = np.nan
     return out
 
 

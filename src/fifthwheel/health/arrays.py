@@ -28,7 +28,8 @@ def mean_of(values: Floats, starts: Ints) -> Floats:
 
 
 def interpolate(boot_in: Ints, t_in: Floats, x_in: Floats, boot: Ints, t: Floats, widest: float = 1.0) -> Floats:
-    """Draw straight lines between samples, boot by boot; NaN across pauses of more than `widest` [s] and outside."""
+    """Draw straight lines between samples, boot by boot; NaN across pauses of more than `widest` [s] and
+    outside. t: rising inside a boot."""
     out = np.full(t.size, np.nan)
     for b in np.unique(boot_in):
         mine, at = boot_in == b, boot == b
@@ -37,8 +38,11 @@ def interpolate(boot_in: Ints, t_in: Floats, x_in: Floats, boot: Ints, t: Floats
             continue
         there = t[at]
         values = np.interp(there, ti, xi, left=np.nan, right=np.nan)
-        after = np.clip(np.searchsorted(ti, there), 1, ti.size - 1)
-        out[at] = np.where(ti[after] - ti[after - 1] > widest, np.nan, values)
+        pauses = np.flatnonzero(np.diff(ti) > widest)
+        ends = zip(*(np.searchsorted(there, ti[p], side="right") for p in (pauses, pauses + 1)), strict=True)
+        for low, high in ends:
+            values[low:high] = np.nan
+        out[at] = values
     return out
 
 

@@ -362,9 +362,13 @@ def smooth(values: Floats, rows: int) -> Floats:
     width = max(1, rows) | 1
     if width == 1 or values.size < width:
         return values
-    padded = np.concatenate([np.full(width // 2, values[0]), values, np.full(width // 2, values[-1])])
-    total = np.cumsum(np.concatenate([[0.0], padded.astype(np.float64)]))
-    mean: Floats = (total[width:] - total[:-width]) / width
+    half = width // 2
+    total = np.empty(values.size + width)
+    total[0], total[1 : half + 1], total[half + 1 : half + 1 + values.size] = 0.0, values[0], values
+    total[half + 1 + values.size :] = values[-1]
+    np.cumsum(total, out=total)
+    mean: Floats = total[width:] - total[:-width]
+    mean /= width
     return mean
 
 

@@ -136,10 +136,19 @@ def smooth(t: Floats, values: Floats, width: float) -> Floats:
     half = round(0.5 * width / float(np.median(np.diff(t))))
     if half < 1:
         return values
-    total = np.concatenate([[0.0], np.cumsum(values)])
-    index = np.arange(t.size)
-    low, high = np.maximum(index - half, 0), np.minimum(index + half + 1, t.size)
-    return np.asarray((total[high] - total[low]) / (high - low))
+    total = np.empty(t.size + 1)
+    total[0] = 0.0
+    np.cumsum(values, out=total[1:])
+    mean = np.empty(t.size)
+    whole = 2 * half + 1
+    if t.size > whole:
+        np.subtract(total[whole:], total[:-whole], out=mean[half : t.size - half])
+        mean[half : t.size - half] /= whole
+    inside = half if t.size > whole else t.size
+    for index in (np.arange(inside), np.arange(max(inside, t.size - half), t.size)):
+        low, high = np.maximum(index - half, 0), np.minimum(index + half + 1, t.size)
+        mean[index] = (total[high] - total[low]) / (high - low)
+    return mean
 
 
 def despiked(values: Floats) -> Floats:
