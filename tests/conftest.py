@@ -1,8 +1,10 @@
-"""Shared by all tests: the demo's test day, taken through the pipeline once per test process."""
+"""Shared by all tests: the demo's test day, taken through the pipeline once for all test processes of a run."""
 
 from __future__ import annotations
 
+import fcntl
 import os
+import pickle
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -11,7 +13,10 @@ from typing import TYPE_CHECKING
 import pytest
 
 if TYPE_CHECKING:
+    from fifthwheel.demo import DemoTruth
     from fifthwheel.sheet.report import Report
+
+Once = Callable[[str, Callable[[Path], object]], Path]
 
 
 def need(command: str, purpose: str) -> None:
@@ -24,15 +29,50 @@ def need(command: str, purpose: str) -> None:
 
 
 @pytest.fixture(scope="session")
-def demo_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A car folder with the demo's test day, read into its session. Tests must not change it."""
+def once(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Once:
+    """Return a function (name, make) that gives a folder which `make` fills once for all test processes of a run: the
+    first that asks makes it, the others wait. What one left half made is made again. Tests must not change it."""
+    base = tmp_path_factory.getbasetemp()
+    shared = (base if worker_id == "master" else base.parent) / "once"
+    shared.mkdir(exist_ok=True)
+
+    def made(name: str, make: Callable[[Path], object]) -> Path:
+        folder = shared / name
+        with (shared / f"{name}.lock").open("w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            if not (shared / f"{name}.made").exists():
+                shutil.rmtree(folder, ignore_errors=True)
+                folder.mkdir()
+                make(folder)
+                (shared / f"{name}.made").touch()
+        return folder
+
+    return made
+
+
+@pytest.fixture(scope="session")
+def demo_day(once: Once) -> DemoTruth:
+    """The demo's car folder with its card's log, not read yet, and what is true of it."""
     from fifthwheel.demo import write_demo
+
+    def make(folder: Path) -> None:
+        (folder / "truth").write_bytes(pickle.dumps(write_demo(folder / "car")))
+
+    truth: DemoTruth = pickle.loads((once("demo day", make) / "truth").read_bytes())
+    return truth
+
+
+@pytest.fixture(scope="session")
+def demo_folder(once: Once, demo_day: DemoTruth) -> Path:
+    """A car folder with the demo's test day, read into its session."""
     from fifthwheel.session import read
 
-    folder = tmp_path_factory.mktemp("demo") / "car"
-    truth = write_demo(folder)
-    read(truth.session, truth.logs)
-    return folder
+    def make(folder: Path) -> None:
+        shutil.copytree(demo_day.folder, folder / "car")
+        (session,) = (folder / "car" / "sessions").iterdir()
+        read(session, [folder / "car" / log.relative_to(demo_day.folder) for log in demo_day.logs])
+
+    return once("demo read", make) / "car"
 
 
 @pytest.fixture(scope="session")
@@ -43,11 +83,15 @@ def demo_session(demo_folder: Path) -> Path:
 
 
 @pytest.fixture(scope="session")
-def demo_report(demo_session: Path) -> Report:
+def demo_report(once: Once, demo_session: Path) -> Report:
     """Everything measured on the demo's test day."""
     from fifthwheel.session import report_of
 
-    return report_of(demo_session)
+    def make(folder: Path) -> None:
+        (folder / "report").write_bytes(pickle.dumps(report_of(demo_session)))
+
+    report: Report = pickle.loads((once("demo report", make) / "report").read_bytes())
+    return report
 
 
 @pytest.fixture

@@ -10,6 +10,9 @@ from pathlib import Path
 
 import pytest
 
+from tests.conftest import Once
+from tests.core.test_targets import built_runner
+
 ROOT = Path(__file__).parents[2]
 CPP = ROOT / "cpp"
 HEADERS = sorted((CPP / "include").rglob("*.hpp"))
@@ -27,15 +30,10 @@ def compile_it(*arguments: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run([*compiler().split(), *arguments], capture_output=True, text=True, check=False)
 
 
-@pytest.fixture(scope="module")
-def runner(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The test runner of the C++ tests, compiled once without optimisation (it is not under test)."""
-    built = tmp_path_factory.mktemp("cpp") / "main.o"
-    done = compile_it(
-        "-std=c++17", "-O0", "-c", f"-I{CPP / 'tests'}", str(CPP / "tests" / "main.cpp"), "-o", str(built)
-    )
-    assert done.returncode == 0, done.stderr
-    return built
+@pytest.fixture(scope="session")
+def runner(once: Once) -> Path:
+    """The test runner of the C++ tests."""
+    return built_runner(compiler().split(), once)
 
 
 @pytest.mark.parametrize("source", sorted((CPP / "tests").glob("test_*.cpp")), ids=lambda p: p.stem)

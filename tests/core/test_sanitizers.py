@@ -10,9 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from tests.core.test_targets import CPP, ROOT, needed
+from tests.conftest import Once
+from tests.core.test_targets import CPP, ROOT, built_runner, needed
 
-OPTIONS = ["-std=c++17", "-g", "-Wall", "-Wextra", "-Werror", f"-I{CPP / 'include'}", f"-I{CPP / 'tests'}",
+OPTIONS = ["-std=c++17", "-g1", "-Wall", "-Wextra", "-Werror", f"-I{CPP / 'include'}", f"-I{CPP / 'tests'}",
            f'-DFIFTHWHEEL_VECTORS="{ROOT / "vectors"}"']  # fmt: skip
 BOTH = ["-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
 TESTS = sorted((CPP / "tests").glob("test_*.cpp"))
@@ -22,6 +23,9 @@ LONG = ("minutes of frames*", "any bytes come back*")
 
 RACING = ("test_share", "test_settings")
 """Tests in which threads share something."""
+
+PLAIN = "-O0"
+"""Sanitizers see every access as it is written; what the optimiser drops would not be looked at."""
 
 RUNS = 4000
 """Inputs a fuzzer tries here, its seed fixed."""
@@ -34,26 +38,23 @@ def run(*command: str, where: Path) -> str:
 
 
 @pytest.fixture(scope="session")
-def runner(tmp_path_factory: pytest.TempPathFactory) -> str:
+def runner(once: Once) -> str:
     """The test runner, without sanitizers: it is not under test."""
     needed("g++")
-    built = tmp_path_factory.mktemp("sanitizers") / "main.o"
-    run("g++", "-std=c++17", "-O0", "-c", str(CPP / "tests" / "main.cpp"), "-o", str(built), where=built.parent)
-    return str(built)
+    return str(built_runner(["g++"], once))
 
 
 @pytest.mark.parametrize("source", TESTS, ids=lambda p: p.stem)
 def test_no_bad_memory_and_nothing_undefined(source: Path, runner: str, tmp_path: Path) -> None:
-    run("g++", *OPTIONS, *BOTH, "-O1", str(source), runner, "-o", "test", where=tmp_path)
+    run("g++", *OPTIONS, *BOTH, PLAIN, str(source), runner, "-o", "test", where=tmp_path)
     told = run("./test", f"--test-case-exclude={','.join(LONG)}", where=tmp_path)
     assert "SUCCESS" in told
 
 
 @pytest.mark.parametrize("name", RACING)
-def test_no_race(name: str, tmp_path: Path) -> None:
-    needed("g++")
-    sources = [str(CPP / "tests" / f"{name}.cpp"), str(CPP / "tests" / "main.cpp")]
-    run("g++", *OPTIONS, "-fsanitize=thread", "-O1", *sources, "-o", "test", where=tmp_path)
+def test_no_race(name: str, runner: str, tmp_path: Path) -> None:
+    source = str(CPP / "tests" / f"{name}.cpp")
+    run("g++", *OPTIONS, "-fsanitize=thread", PLAIN, source, runner, "-o", "test", where=tmp_path)
     told = run("./test", where=tmp_path)
     assert "SUCCESS" in told
     assert "WARNING: ThreadSanitizer" not in told

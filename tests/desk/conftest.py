@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import fcntl
 from collections.abc import Callable
 from pathlib import Path
 
@@ -18,6 +17,7 @@ from fifthwheel.demo.write import write_car
 from fifthwheel.desk import Emulated, Script, emulate
 from fifthwheel.desk.build import build
 from fifthwheel.session import read
+from tests.conftest import Once
 
 Run = Callable[..., Emulated]
 
@@ -34,18 +34,14 @@ def day() -> Simulated:
 
 
 @pytest.fixture(scope="session")
-def desk_car(tmp_path_factory: pytest.TempPathFactory, worker_id: str, day: Simulated) -> Car:
+def desk_car(once: Once, day: Simulated) -> Car:
     """The demo car, its boards' program built once for all test processes."""
-    base = tmp_path_factory.getbasetemp()
-    shared = (base if worker_id == "master" else base.parent) / "desk"
-    shared.mkdir(exist_ok=True)
-    with (shared / "lock").open("w") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        if not (shared / "car" / "car.toml").exists():
-            write_car(shared / "car", day.weather)
-        car = load_car(shared / "car")
-        build(car, car.path.parent / "build" / "desk")
-    return car
+
+    def make(folder: Path) -> None:
+        write_car(folder, day.weather)
+        build(load_car(folder), folder / "build" / "desk")
+
+    return load_car(once("desk", make))
 
 
 @pytest.fixture

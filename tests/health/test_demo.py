@@ -6,7 +6,7 @@ import pytest
 
 from fifthwheel.car import load_car
 from fifthwheel.data import Finding, Recording
-from fifthwheel.demo import DemoTruth, Fault, to_recording, write_demo
+from fifthwheel.demo import DemoTruth, Fault, to_recording
 from fifthwheel.health import examine
 from fifthwheel.readers import propose_mapping, read_files
 
@@ -23,8 +23,8 @@ SILENT = {"gnss-latency", "clock-rate"}
 
 
 @pytest.fixture(scope="module")
-def day(tmp_path_factory: pytest.TempPathFactory) -> tuple[DemoTruth, Recording, tuple[Finding, ...]]:
-    truth = write_demo(tmp_path_factory.mktemp("demo") / "car")
+def day(demo_day: DemoTruth) -> tuple[DemoTruth, Recording, tuple[Finding, ...]]:
+    truth = demo_day
     car = load_car(truth.folder)
     recording = read_files(list(truth.logs), propose_mapping(list(truth.logs), car), car)
     return truth, recording, examine(recording, car)
