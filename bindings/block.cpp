@@ -94,11 +94,109 @@ void copy_streamed(const uint8_t* const* records, size_t count, const fw::Record
 }
 
 #if defined(__x86_64__) && defined(__GNUC__)
-__attribute__((target("avx2"), flatten)) void copy_wide(const uint8_t* const* records, size_t count,
-                                                        const fw::RecordPlan& plan, size_t row) {
-    for (size_t c = 0; c < plan.column_count; ++c)
-        fw::copy_any_column(records, count, plan.columns[c], row, StreamStore{});
+#pragma GCC push_options
+#pragma GCC target("avx2")
+struct WideStore {
+    void operator()(void* to, const void* from, size_t bytes) const {
+        auto* out = static_cast<uint8_t*>(to);
+        const auto* in = static_cast<const uint8_t*>(from);
+        const size_t head = std::min<size_t>(-reinterpret_cast<uintptr_t>(out) % 64, bytes);
+        std::memcpy(out, in, head);
+        size_t at = head;
+        for (; at + 64 <= bytes; at += 64) {
+            for (size_t k = 0; k < 64; k += 32) {
+                _mm256_stream_si256(reinterpret_cast<__m256i*>(out + at + k),
+                                    _mm256_loadu_si256(reinterpret_cast<const __m256i*>(in + at + k)));
+            }
+        }
+        std::memcpy(out + at, in + at, bytes - at);
+    }
+};
+
+constexpr size_t turned = 4;  // fields of 32 bits that are gathered together
+
+using Tile = uint32_t[turned][fw::record_batch];
+
+// Gather four fields that lie one behind the other, eight records at a time: each row of the registers'
+// halves is a record, turned to be a field.
+void turn_four(const uint8_t* const* records, size_t count, size_t place, Tile& tile) {
+    const auto load = [&](size_t i) {
+        return _mm_loadu_si128(reinterpret_cast<const __m128i*>(records[i] + place));
+    };
+    const auto put = [&](size_t field, size_t i, __m256i x) {
+        _mm256_storeu_si256(reinterpret_cast<__m256i*>(tile[field] + i), x);
+    };
+    size_t i = 0;
+    for (; i + 8 <= count; i += 8) {
+        __m256i a[4];
+        for (size_t k = 0; k < 4; ++k)
+            a[k] = _mm256_inserti128_si256(_mm256_castsi128_si256(load(i + k)), load(i + k + 4), 1);
+        const __m256i low01 = _mm256_unpacklo_epi32(a[0], a[1]);
+        const __m256i high01 = _mm256_unpackhi_epi32(a[0], a[1]);
+        const __m256i low23 = _mm256_unpacklo_epi32(a[2], a[3]);
+        const __m256i high23 = _mm256_unpackhi_epi32(a[2], a[3]);
+        put(0, i, _mm256_unpacklo_epi64(low01, low23));
+        put(1, i, _mm256_unpackhi_epi64(low01, low23));
+        put(2, i, _mm256_unpacklo_epi64(high01, high23));
+        put(3, i, _mm256_unpackhi_epi64(high01, high23));
+    }
+    for (; i < count; ++i) {
+        for (size_t f = 0; f < turned; ++f) tile[f][i] = fw::load_field<uint32_t>(records[i] + place + 4 * f);
+    }
 }
+
+// Whether the columns from `first` on are `turned` fields of 32 bits, one behind the other in the record.
+bool can_turn(const fw::RecordPlan& plan, size_t first) {
+    if (first + turned > plan.column_count) return false;
+    const fw::ColumnPlan* column = plan.columns + first;
+    for (size_t f = 0; f < turned; ++f) {
+        if (fw::field_bytes(column[f].type) != 4 || column[f].place != column->place + 4 * f) return false;
+    }
+    return true;
+}
+
+// Asks for the bytes behind a batch, some with each of its columns: the batch that follows most often lies
+// there.
+class Ahead {
+  public:
+    Ahead(const uint8_t* first, const uint8_t* last, const fw::RecordPlan& plan)
+        : at_(reinterpret_cast<uintptr_t>(last) + plan.bytes) {
+        const uintptr_t span = at_ - reinterpret_cast<uintptr_t>(first);
+        until_ = at_ + std::min<uintptr_t>(span, 2 * fw::record_batch_bytes);
+        each_ = span / 64 / (plan.column_count / turned + 1) + 1;
+    }
+    void ask() {
+        for (size_t k = 0; k < each_ && at_ < until_; ++k, at_ += 64)
+            _mm_prefetch(reinterpret_cast<const char*>(at_), _MM_HINT_T1);
+    }
+
+  private:
+    uintptr_t at_;
+    uintptr_t until_;
+    size_t each_;
+};
+
+__attribute__((flatten)) void copy_wide(const uint8_t* const* records, size_t count,
+                                        const fw::RecordPlan& plan, size_t row) {
+    alignas(64) Tile tile;
+    Ahead ahead(records[0], records[count - 1], plan);
+    for (size_t c = 0; c < plan.column_count;) {
+        ahead.ask();
+        if (!can_turn(plan, c)) {
+            fw::copy_any_column(records, count, plan.columns[c++], row, WideStore{});
+            continue;
+        }
+        turn_four(records, count, plan.columns[c].place, tile);
+        for (size_t f = 0; f < turned; ++f, ++c) {
+            fw::for_type(plan.columns[c].type, [&](auto of) {
+                using Field = decltype(of);
+                if constexpr (sizeof(Field) == sizeof tile[f][0])
+                    fw::convert_column<Field>(tile[f], count, plan.columns[c], row, WideStore{});
+            });
+        }
+    }
+}
+#pragma GCC pop_options
 bool can_widen() { return __builtin_cpu_supports("avx2"); }
 #else
 constexpr auto copy_wide = copy_streamed;
@@ -109,6 +207,7 @@ bool can_widen() { return false; }
 struct HostCopy {
     bool large = false;
     bool wide = can_widen();
+    bool asks_ahead() const { return large && wide; }
     void operator()(const uint8_t* const* records, size_t count, const fw::RecordPlan& plan,
                     size_t row) const {
         if (!large) return fw::PlainCopy{}(records, count, plan, row);
@@ -338,6 +437,7 @@ void card_decode(Image image, Array<const uint64_t> at, Array<const int16_t> kin
     }
     nb::gil_scoped_release release;
     const size_t parts = parts_for(image.size());
+    const HostCopy copy{image.size() >= streamed_bytes};
     side_by_side(parts, [&](size_t part) {
         const size_t from = blocks * part / parts;
         const size_t until = blocks * (part + 1) / parts;
@@ -346,12 +446,12 @@ void card_decode(Image image, Array<const uint64_t> at, Array<const int16_t> kin
         for (size_t k = 0; k < width; ++k) {
             size_t row = 0;
             for (size_t b = 0; b < from; ++b) row += counts.data()[b * width + k];
-            batches[k].begin(records[k], row, HostCopy{image.size() >= streamed_bytes});
+            batches[k].begin(records[k], row, copy);
         }
         for (size_t b = from; b < until; ++b) {
             const fw::BlockHeader h = header_at(image, at.data()[b]);
             const uint8_t* block = image.data() + at.data()[b];
-            if (b + 1 < until) fetch_ahead(image, at.data()[b + 1], h.bytes);
+            if (b + 1 < until && !copy.asks_ahead()) fetch_ahead(image, at.data()[b + 1], h.bytes);
             std::copy_n(counts.data() + b * width, width, left.begin());
             const bool same = fw::split_records(block, h, kinds, batches.data(), left.data());
             if (!same || std::any_of(left.begin(), left.end(), [](uint32_t n) { return n != 0; })) {

@@ -13,7 +13,9 @@ from tests.readers.cards import pack_block, pack_text
 
 BLOCK, BLOCKS = 4096, 4200
 """17 MB; those of 16 MB and more count as large (bindings/block.cpp)."""
-FIELDS = tuple(Field(f"c_{one}", one, 0.25, -3.0) for one in FIELD_TYPES)
+TYPES = (*FIELD_TYPES, "f32", "i32", "u32", "f32", "f32", "u8", "i32", "i32", "i32")
+"""Fields of 32 bits side by side are gathered four at a time; three and one are left, and three behind a gap."""
+FIELDS = tuple(Field(f"c{place}_{one}", one, 0.25, -3.0) for place, one in enumerate(TYPES))
 LAYOUT = Layout(
     (Record(1, "every", 200.0, "logger", (TIME, *FIELDS)), Record(2, "two", 50.0, "logger", (TIME, *FIELDS[:2])))
 )
@@ -39,9 +41,9 @@ def made() -> tuple[NDArray[np.uint8], list[NDArray[np.void]]]:
     for field in FIELDS:
         kind = DTYPES[field.type]
         if kind.kind == "f":
-            every[f"c_{field.type}"][::7], every[f"c_{field.type}"][3::11] = np.inf, 0.5
+            every[field.name][::7], every[field.name][3::11] = np.inf, 0.5
         else:
-            every[f"c_{field.type}"][::7] = np.iinfo(kind).min if kind.kind == "i" else np.iinfo(kind).max
+            every[field.name][::7] = np.iinfo(kind).min if kind.kind == "i" else np.iinfo(kind).max
     blocks = pack_text(layout_text(LAYOUT), size=BLOCK)
     for number in range(BLOCKS):
         here = every[number * per_block : (number + 1) * per_block]

@@ -120,6 +120,23 @@ struct PlainStore {
     void operator()(void* to, const void* from, size_t bytes) const { __builtin_memcpy(to, from, bytes); }
 };
 
+// `count` values of a column, up to record_batch, gathered from their records, into the caller's rows.
+template <typename T, typename Store>
+inline void convert_column(const void* gathered, size_t count, const ColumnPlan& column, size_t row,
+                           const Store& store) {
+    if (column.as_counts) return store(static_cast<T*>(column.to) + row, gathered, count * sizeof(T));
+    double values[record_batch];
+    const double scale = column.scale;
+    const double offset = column.offset;
+    for (size_t k = 0; k < count; ++k) {
+        const T x = load_field<T>(static_cast<const uint8_t*>(gathered) + k * sizeof(T));
+        const double value = offset + scale * double(x);
+        const bool none = is_missing(x) || !(value - value == 0.0);  // infinite: no value either
+        values[k] = none ? double(NAN) : value;
+    }
+    store(static_cast<double*>(column.to) + row, values, count * sizeof(double));
+}
+
 // `count` up to record_batch.
 template <typename T, typename Store>
 inline void copy_column(const uint8_t* const* records, size_t count, const ColumnPlan& column, size_t row,
@@ -132,43 +149,40 @@ inline void copy_column(const uint8_t* const* records, size_t count, const Colum
         for (size_t k = 0; k < 4; ++k) gathered[i + k] = load_field<T>(records[i + k] + place);
     }
     for (; i < count; ++i) gathered[i] = load_field<T>(records[i] + place);
-    if (column.as_counts) return store(static_cast<T*>(column.to) + row, gathered, count * sizeof(T));
-    double values[record_batch];
-    const double scale = column.scale;
-    const double offset = column.offset;
-    for (size_t k = 0; k < count; ++k) {
-        const double value = offset + scale * double(gathered[k]);
-        const bool none = is_missing(gathered[k]) || !(value - value == 0.0);  // infinite: no value either
-        values[k] = none ? double(NAN) : value;
+    convert_column<T>(gathered, count, column, row, store);
+}
+
+// Call `what` with a value of the field's own type.
+template <typename What>
+inline void for_type(FieldType type, const What& what) {
+    switch (type) {
+        case FieldType::u8:
+            return what(uint8_t{});
+        case FieldType::i8:
+            return what(int8_t{});
+        case FieldType::u16:
+            return what(uint16_t{});
+        case FieldType::i16:
+            return what(int16_t{});
+        case FieldType::u32:
+            return what(uint32_t{});
+        case FieldType::i32:
+            return what(int32_t{});
+        case FieldType::u64:
+            return what(uint64_t{});
+        case FieldType::i64:
+            return what(int64_t{});
+        case FieldType::f32:
+            return what(float{});
+        case FieldType::f64:
+            return what(double{});
     }
-    store(static_cast<double*>(column.to) + row, values, count * sizeof(double));
 }
 
 template <typename Store>
 inline void copy_any_column(const uint8_t* const* records, size_t count, const ColumnPlan& column, size_t row,
                             const Store& store) {
-    switch (column.type) {
-        case FieldType::u8:
-            return copy_column<uint8_t>(records, count, column, row, store);
-        case FieldType::i8:
-            return copy_column<int8_t>(records, count, column, row, store);
-        case FieldType::u16:
-            return copy_column<uint16_t>(records, count, column, row, store);
-        case FieldType::i16:
-            return copy_column<int16_t>(records, count, column, row, store);
-        case FieldType::u32:
-            return copy_column<uint32_t>(records, count, column, row, store);
-        case FieldType::i32:
-            return copy_column<int32_t>(records, count, column, row, store);
-        case FieldType::u64:
-            return copy_column<uint64_t>(records, count, column, row, store);
-        case FieldType::i64:
-            return copy_column<int64_t>(records, count, column, row, store);
-        case FieldType::f32:
-            return copy_column<float>(records, count, column, row, store);
-        case FieldType::f64:
-            return copy_column<double>(records, count, column, row, store);
-    }
+    for_type(column.type, [&](auto of) { copy_column<decltype(of)>(records, count, column, row, store); });
 }
 
 // All columns of a batch, for the batches to be given one that is compiled for more of the host.
