@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from scipy.optimize import isotonic_regression
 
 from fifthwheel.plots.labels import LINE, End, make_room, put, spread, text_width
-from fifthwheel.plots.paper import _on_paper, axes_on, sheet_of
+from fifthwheel.plots.paper import axes_on, on_paper, sheet_of
 
 places = st.lists(st.floats(-200.0, 200.0), min_size=1, max_size=12).map(sorted)
 
@@ -23,7 +23,7 @@ def test_spread_is_the_least_squares_answer(wanted: list[float], gap: float) -> 
 
 
 def test_words_of_lines_that_meet_do_not_overlap() -> None:
-    with _on_paper():
+    with on_paper():
         figure = sheet_of(400.0, 200.0)
         axes = axes_on(figure, 30.0, 30.0, 8.0, 20.0)
         axes.set_xlim(0.0, 10.0)
@@ -37,7 +37,7 @@ def test_words_of_lines_that_meet_do_not_overlap() -> None:
 
 
 def test_room_is_made_for_the_longest_word() -> None:
-    with _on_paper():
+    with on_paper():
         figure = sheet_of(400.0, 200.0)
         axes = axes_on(figure, 30.0, 30.0, 8.0, 20.0)
         axes.set_xlim(0.0, 10.0)

@@ -17,7 +17,7 @@ import numpy as np
 from fifthwheel.car.model import Car
 from fifthwheel.data import Aligned, Alignment, FilmEvidence, Floats, Motion, Recording
 from fifthwheel.film import beside
-from fifthwheel.film.fine import SOUND_SPEED, U_SOUND_SPEED, Course, Fitted, Listener, Shaft, fit, nearby
+from fifthwheel.film.fine import NOISE, SOUND_SPEED, U_SOUND_SPEED, Course, Fitted, Listener, Shaft, excess, fit, nearby
 from fifthwheel.film.logged import Logged, logged_boots
 from fifthwheel.film.match import NEIGHBOURHOOD, Peak, Scores, peaks, search
 from fifthwheel.film.sound import Sound, read_sound
@@ -29,8 +29,16 @@ Progress = Callable[[str, float], None]
 LEAST_SCORE = 8.0
 """Evidence [standard deviations] under which a match is taken for chance."""
 
-LEAST_MARGIN = 1.7
-"""The best match must fit this many times better than the next, by the coarse search or else by the fine fits."""
+LEAST_MARGIN = 1.6
+"""The best match must fit this many times better than the next."""
+
+CLEAR = 2.0
+"""Margin of the coarse search from which the next candidates are not fitted as well. Below it the margin is the
+geometric mean of that of the coarse search and that of the fine fits: on films of another day each alone came up to
+2.3, never both together."""
+
+LEAST_COARSE = 1.1
+"""Margin of the coarse search under which no fine fit makes up for it: there are more offsets than are fitted."""
 
 WIDEST = 0.05
 """Standard uncertainty of the offset [s] from which a match is refused: its 95 % interval is then over 0.1 s wide."""
@@ -40,6 +48,10 @@ CHANCE = 4.0
 
 SPREAD = 1.5
 """The M-estimate's uncertainty is widened by this: tones of one car share the faults of one log."""
+
+U_TRACK = 1.5
+"""Standard uncertainty [m] of the car's place beside that of the camera: the track of GNSS or of dead reckoning wanders
+by about a metre in a minute (common practice, no source)."""
 
 STAMPS = 0.0004
 """Standard uncertainty [s] of the instants of log rows and sound samples."""
@@ -56,13 +68,15 @@ STEADY = 0.03
 
 @dataclass(frozen=True)
 class Candidate:
-    """One place in the log where the film may belong: the boot, its shaft's name, coarse peak, fine fit."""
+    """One place in the log where the film may belong: the boot, its shaft's name, coarse peak, fine fit, and what
+    stands out where the tones move, in how many frames."""
 
     log: Logged
     shaft: str
     peak: Peak
     fitted: Fitted | None = None
     excess: float = 0.0
+    moving: int = 0
 
 
 def align(
@@ -127,7 +141,7 @@ def align_sound(sound: Sound, boots: Sequence[Logged], film: str, *, progress: P
         return _explained(film, seen, tried, [], "no tone in the film follows a wheel of the log at any offset")
     tell("fitting offset, clock rate and multiples", 0.7)
     first = candidates[0].peak.score
-    close = [c for c in candidates if c.peak.score * LEAST_MARGIN > first][:3] if len(candidates) > 1 else candidates
+    close = [c for c in candidates if c.peak.score * CLEAR > first][:3] if len(candidates) > 1 else candidates
     fitted = [_fitted(sound, c, most=2 if c is close[0] else 1) for c in close]
     return _decided(film, seen, tried, candidates, fitted)
 
@@ -155,12 +169,8 @@ def _fitted(sound: Sound, candidate: Candidate, most: int) -> Candidate:
     steady, free = beside.drifts(beside.common_image(tones)[1])
     if free > beside.DRIFT * steady and listener.shaft.place is not None:
         found = _beside(listener, replace(coarse, multiples=tuple(t.multiple for t in wide)), wide, found, most)
-    return replace(candidate, fitted=found, excess=found.gain - NOISE * found.frames)
-
-
-NOISE = 0.62
-"""Mean of ln(1 + power over noise) on a line that holds noise alone (computed: exponential power, level from the mean
-logarithm of 29 lines)."""
+    stands, frames = excess(listener, found.course)
+    return replace(candidate, fitted=found, excess=stands, moving=frames)
 
 
 def _beside(listener: Listener, coarse: Course, tones: list[Straight], found: Fitted, most: int) -> Fitted:
@@ -182,11 +192,13 @@ def _decided(
     fitted: list[Candidate],
 ) -> Aligned:  # fmt: skip
     """Return the best candidate as the alignment, or the refusal."""
-    coarse = candidates[0].peak.score / candidates[1].peak.score if len(candidates) > 1 else math.inf
     order = sorted(fitted, key=lambda c: -c.excess)
-    best, margin = order[0], coarse
-    if len(order) > 1:
-        margin = max(order[0].excess, 0.0) / max(order[1].excess, CHANCE * _chance(order[0]), 1e-9)
+    best = order[0]
+    beyond = max((c.peak.score for c in candidates if c.peak is not best.peak), default=0.0)
+    margin = best.peak.score / beyond if beyond > 0.0 else math.inf
+    if len(order) > 1 and margin > LEAST_COARSE:
+        fine = max(order[0].excess, 0.0) / max(order[1].excess, CHANCE * _chance(order[0]), 1e-9)
+        margin = math.sqrt(margin * fine)
     others = [c for c in candidates if c.peak is not best.peak]
     ranked = [best, *(order[1:] or others[:1])]
     reason = _reason(best, margin)
@@ -203,14 +215,14 @@ def _decided(
 
 def _chance(candidate: Candidate) -> float:
     """Return the standard deviation of the excess where there is noise alone: 0.5 per frame, four frames a window."""
-    return math.sqrt(candidate.fitted.frames) if candidate.fitted is not None else 0.0
+    return math.sqrt(candidate.moving)
 
 
 def _u_offset(best: Candidate) -> float:
     assert best.fitted is not None
     parts = [SPREAD * best.fitted.u_offset, best.log.u_delay, STAMPS]
     if best.fitted.course.camera is not None:
-        parts.append(U_SOUND_SPEED * _distance(best)[1] / SOUND_SPEED)
+        parts += [U_SOUND_SPEED * _distance(best)[1] / SOUND_SPEED, U_TRACK / SOUND_SPEED]
     return math.sqrt(sum(part * part for part in parts))
 
 
@@ -226,6 +238,10 @@ def _reason(best: Candidate, margin: float) -> str:
         return (
             f"no tone in the film clearly follows a wheel of the log (evidence {best.peak.score:.1f}, "
             f"{LEAST_SCORE:g} is needed)"
+        )
+    if best.excess < 2.0 * CHANCE * _chance(best):
+        return (
+            "the tones in the film keep still or do not move as the log's speed does, so that the film fits everywhere"
         )
     if margin < LEAST_MARGIN:
         return (

@@ -193,6 +193,33 @@ def fit(listener: Listener, course: Course, *, passes: Sequence[float] = (2.5, 1
     return found
 
 
+def excess(listener: Listener, course: Course) -> tuple[float, int]:
+    """Return what stands out along a course beyond what noise would, in the frames in which the tones move by more than
+    MOVES, and their number. Where a tone keeps still it fits any offset and says nothing."""
+    total, count = 0.0, 0
+    shaft = listener.shaft
+    for tone, multiple in zip(listener.images(course), course.multiples, strict=True):
+        if not tone.times.size:
+            continue
+        heard = shaft.heard(course, tone.times)
+        around = [shaft.heard(course, tone.times + lag) for lag in (-0.1, 0.1)]
+        both = (around[0] > 0.0) & (around[1] > 0.0)
+        change = np.log(np.where(both, around[1], 1.0) / np.where(both, around[0], 1.0)) / 0.2
+        moving = np.abs(change) > MOVES
+        values = read_off(smoothed(tone.stands, 1.2), _places(tone, heard, multiple))
+        total += float(np.sum(values[moving] - NOISE))
+        count += int(np.count_nonzero(moving))
+    return total, count
+
+
+MOVES = 0.04
+"""Relative change of a tone per second [1/s] from which it counts for telling offsets apart."""
+
+NOISE = 0.62
+"""Mean of ln(1 + power over noise) on a line that holds noise alone (computed: exponential power, level from the mean
+logarithm of 29 lines)."""
+
+
 def _climb(tones: list[Straight], shaft: Shaft, course: Course, smooth: float) -> Fitted:
     """Make what stands out along the course largest by damped Newton steps."""
     made = [smoothed(tone.stands, smooth) for tone in tones]

@@ -137,7 +137,7 @@ def _style() -> dict[str, Any]:
 
 
 @contextmanager
-def _on_paper() -> Iterator[None]:
+def on_paper() -> Iterator[None]:
     """Draw with our style only; nothing of the user's matplotlib settings comes in or stays changed."""
     import matplotlib
 
@@ -208,7 +208,7 @@ def few_ticks(axes: Axes, *, x: int = 8, y: int = 6) -> None:
 
 def draw(name: str, title: str, caption: str, paint: Callable[[float], Figure]) -> Drawing:
     """Return the drawing that `paint(width)` makes, in both widths."""
-    with _on_paper():
+    with on_paper():
         wide = _svg_text(paint(WIDE), f"{name}-w", title)
         narrow = _svg_text(paint(NARROW), f"{name}-n", title)
     return Drawing(name, title, wide, narrow, caption)
