@@ -7,7 +7,6 @@ quantity the newest entry stands in the car.
 from __future__ import annotations
 
 import contextlib
-import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -134,6 +133,8 @@ def _entry_text(entry: CalibrationEntry) -> str:
 
 
 def _quoted(text: str) -> str:
+    import json
+
     return json.dumps(text, ensure_ascii=False)
 
 

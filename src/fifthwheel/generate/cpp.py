@@ -8,7 +8,7 @@ from fifthwheel.car.layout_of import layout_of
 from fifthwheel.car.model import Car
 from fifthwheel.data import Finding
 from fifthwheel.errors import CarError
-from fifthwheel.generate.cpp_boards import PINS_HPP, TASKS_HPP, pins_header, tasks_header
+from fifthwheel.generate.cpp_boards import PINS_HPP, TASKS_HPP, pin_spaces, pins_header, task_spaces, tasks_header
 from fifthwheel.generate.cpp_channels import CHANNELS_HPP, channel_words, channels_header
 from fifthwheel.generate.cpp_maps import (
     LINK_HPP,
@@ -71,8 +71,8 @@ def _headers(car: Car, layout: Layout, text: str, value: int) -> dict[str, str]:
 def _check(car: Car, electronics: Electronics) -> None:
     """Raise CarError for all that the headers would, without writing the long ones of them."""
     channel_words(electronics, layout_of(car))
-    tasks_header(car.name, electronics)
-    pins_header(car.name, electronics)
+    task_spaces(electronics)
+    pin_spaces(electronics)
     if electronics.card is not None:
         block_bytes(electronics, electronics.card)
 

@@ -38,7 +38,12 @@ struct TaskKind {
 
 def tasks_header(car: str, electronics: Electronics) -> str:
     """Return the text of tasks.hpp. A task without core or priority is left out, so that its use does not compile."""
-    parts = [head(car, _TASKS, ("stddef.h", "stdint.h")), _KIND]
+    return head(car, _TASKS, ("stddef.h", "stdint.h")) + _KIND + task_spaces(electronics) + TAIL
+
+
+def task_spaces(electronics: Electronics) -> str:
+    """Return the tasks of each controller in a namespace of its own."""
+    parts = []
     for board, word in board_words(electronics).items():
         controller = next(entry for entry in electronics.controllers if entry.name == board)
         lines = [f"inline constexpr uint32_t tick_hz = {round(controller.tick)};"]
@@ -49,17 +54,22 @@ def tasks_header(car: str, electronics: Electronics) -> str:
             lines.append(f"inline constexpr uint64_t watchdog_ns = {_ns(watchdog)};")
         lines += _tasks(electronics, board)
         parts.append(_space(word, lines))
-    return "".join(parts) + TAIL
+    return "".join(parts)
 
 
 def pins_header(car: str, electronics: Electronics) -> str:
     """Return the text of pins.hpp."""
-    parts = [head(car, _PINS, ("stdint.h",))]
+    return head(car, _PINS, ("stdint.h",)) + pin_spaces(electronics) + TAIL
+
+
+def pin_spaces(electronics: Electronics) -> str:
+    """Return what is on the pins of each controller in a namespace of its own."""
+    parts = []
     for board, word in board_words(electronics).items():
         words = Words(f"the pins of {board}")
         lines = [line for part, name in _on(electronics, board) for line in _part(electronics, part, name, words)]
         parts.append(_space(f"{word}::pin", lines or ["// Nothing is stated to be on it."]))
-    return "".join(parts) + TAIL
+    return "".join(parts)
 
 
 def _space(name: str, lines: list[str]) -> str:
