@@ -17,7 +17,17 @@ ORDER = (
     "assign.py",
     "cost.py",
     "link.py",
+    "emulate.py",
 )
+APART = {
+    "coverage.py": "a long campaign",
+    "limits.py": "a long campaign",
+    "limits_coast.py": "a long campaign",
+    "film_align.py": "a long campaign",
+    "soak.py": "make soak",
+    "soak_card.py": "a part of make soak",
+}
+"""What does not run here, and why: no ratio in one run, or too long for one."""
 
 
 def main() -> None:

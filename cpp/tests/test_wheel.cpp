@@ -1,4 +1,5 @@
-// Angle counts against the sampling theorem and two's complement (vectors/wheel.txt).
+// Angle counts against the sampling theorem and two's complement (vectors/wheel.txt). BUS and SML name the
+// rows of tests/published/buses.csv that the numbers stand in as well.
 #include <cmath>
 #include <fifthwheel/wheel.hpp>
 #include <limits>
@@ -17,11 +18,11 @@ TEST_CASE("the limit of unwrapping is half a turn a sample") {
     const Vectors v("wheel.txt");
     const auto& half = v.at("half_turn");
     CHECK(fw::unwrap_limit_rpm(half[3]) / 60.0 == doctest::Approx(half[2]).epsilon(1e-5));
-    CHECK(half[1] / (pi * half[0]) == doctest::Approx(half[2]).epsilon(1e-5));
+    CHECK(half[1] / (pi * half[0]) == doctest::Approx(half[2]).epsilon(1e-5));  // BUS-26: twice it, in Hz
     for (const char* name : {"aliases_200", "aliases_1000"}) {
         const double fs = v.at(name)[0];
         const double limit = fw::unwrap_limit_rpm(1.0 / fs) / 60.0 * pi * 0.062;
-        CHECK(limit == doctest::Approx(v.at(name)[1]).epsilon(1e-5));
+        CHECK(limit == doctest::Approx(v.at(name)[1]).epsilon(1e-5));  // BUS-27
     }
     CHECK(fw::unwrap_limit_rpm(0.0) == 0.0);
 }
@@ -68,16 +69,16 @@ TEST_CASE("resolution and noise of a 14-bit encoder") {
         fw::WheelSpeed<double> wheel(options);
         CHECK(wheel.update(100U, 0U) == fw::Status::ok);
         CHECK(wheel.update(101U, uint32_t(1e6 / rate)) == fw::Status::ok);
-        CHECK(wheel.distance(0.031) == doctest::Approx(r[1]).epsilon(1e-6));
+        CHECK(wheel.distance(0.031) == doctest::Approx(r[1]).epsilon(1e-6));  // BUS-24, and the two of speed
         CHECK(wheel.speed() * 0.031 == doctest::Approx(rate > 500.0 ? r[2] : r[3]).epsilon(1e-5));
     }
-    const auto& n = v.at("noise_to_speed");
+    const auto& n = v.at("noise_to_speed");  // BUS-25
     CHECK(std::sqrt(2.0) * n[0] * pi / 180.0 * n[1] * 1000.0 == doctest::Approx(n[2]).epsilon(1e-4));
     CHECK(std::sqrt(2.0) * n[0] * pi / 180.0 * n[1] * 200.0 == doctest::Approx(n[3]).epsilon(1e-4));
     // Rotational speed of 80 mph on 62 mm, its km/h for 1000 turns a minute, and the acceleration of the rim.
     const auto& turns = v.at("turns");
-    CHECK(60.0 * turns[0] / (pi * 0.062) == doctest::Approx(turns[1]).epsilon(1e-6));
-    CHECK(60.0 * turns[0] / (pi * 0.062 * 1.1) == doctest::Approx(turns[2]).epsilon(1e-5));
+    CHECK(60.0 * turns[0] / (pi * 0.062) == doctest::Approx(turns[1]).epsilon(1e-6));        // SML-01
+    CHECK(60.0 * turns[0] / (pi * 0.062 * 1.1) == doctest::Approx(turns[2]).epsilon(1e-5));  // SML-04
     CHECK(0.06 * pi * 0.062 * 1000.0 == doctest::Approx(v.at("per_1000_rpm")[0]).epsilon(1e-6));
     CHECK(turns[0] * turns[0] / 0.031 == doctest::Approx(v.at("rim_acceleration")[0]).epsilon(1e-4));
     CHECK(turns[1] / 60.0 * 2.0 * pi < double(fw::WheelOptions<float>{}.largest_speed));

@@ -50,9 +50,9 @@ def needed(*tools: str) -> None:
     pytest.skip(f"{', '.join(gone)} not found")
 
 
-def cost() -> ModuleType:
-    """The benchmark, which knows the bare targets."""
-    spec = importlib.util.spec_from_file_location("cost", ROOT / "benchmarks" / "cost.py")
+def module_of(path: Path) -> ModuleType:
+    """Return a program of the benchmarks as a module."""
+    spec = importlib.util.spec_from_file_location(path.stem, path)
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
@@ -60,7 +60,8 @@ def cost() -> ModuleType:
     return module
 
 
-COST = cost()
+COST = module_of(ROOT / "benchmarks" / "cost.py")
+"""The benchmark that knows the bare targets."""
 
 
 @pytest.mark.parametrize("target", list(COST.TARGETS))

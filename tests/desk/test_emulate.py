@@ -22,7 +22,7 @@ from fifthwheel.car.model import Car
 from fifthwheel.data import WHEELS, Floats, Recording
 from fifthwheel.demo import Simulated
 from fifthwheel.desk import Change, Emulated, Script, Trouble, emulate
-from fifthwheel.desk.build import compiler
+from fifthwheel.desk.build import build, compiler
 from fifthwheel.desk.emulate import emulated_text
 from fifthwheel.desk.feed import turned_angles
 from fifthwheel.errors import FifthwheelError
@@ -232,6 +232,24 @@ def test_without_a_compiler_the_error_says_what_to_install(monkeypatch: pytest.M
     monkeypatch.setenv("PATH", "")
     with pytest.raises(FifthwheelError, match="compiler"):
         compiler()
+
+
+def test_all_that_the_compiler_says_is_told(desk_car: Car, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    tool = tmp_path / "c++"
+    tool.write_text(
+        "#!/bin/sh\necho a.hpp:1: error: first >&2\necho a note >&2\necho b.hpp:2: error: second >&2\nexit 1\n"
+    )
+    tool.chmod(0o755)
+    monkeypatch.setenv("CXX", str(tool))
+    with pytest.raises(FifthwheelError) as told:
+        build(desk_car, tmp_path / "out")
+    assert "error: first" in str(told.value)
+    assert "error: second" in str(told.value)
+    assert "a note" not in str(told.value)
+    assert list((tmp_path / "out").iterdir()) == []  # nothing half made is left
+    tool.write_text("#!/bin/sh\necho killed >&2\nexit 1\n")
+    with pytest.raises(FifthwheelError, match="killed"):
+        build(desk_car, tmp_path / "out")
 
 
 def test_a_folder_that_cannot_be_written_is_an_error(emulated: Run, tmp_path: Path) -> None:

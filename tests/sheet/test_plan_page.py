@@ -16,7 +16,7 @@ from fifthwheel.car import load_car
 from fifthwheel.car.model import Car
 from fifthwheel.plan.assign import Change, Proposal, Slack
 from fifthwheel.plan.conflict import Conflict
-from fifthwheel.plan.results import Plan, Span, Timeline
+from fifthwheel.plan.results import DeviceLoad, Plan, Span, Timeline
 from fifthwheel.plan.vary import vary_plan
 from fifthwheel.plots.labels import text_width
 from fifthwheel.plots.paper import COLOURS, FAMILY, Drawing, follow_theme
@@ -28,7 +28,7 @@ from fifthwheel.sheet.machine import dump
 from fifthwheel.sheet.pdf import write_sheet_pdf
 from fifthwheel.sheet.plan_machine import plan_as_data, proposal_as_data, variation_as_data
 from fifthwheel.sheet.plan_page import compose_plan, small
-from fifthwheel.sheet.plan_text import plan_text
+from fifthwheel.sheet.plan_text import carries, plan_text
 from fifthwheel.sheet.tables import Table
 from tests.car.car_texts import SMALLEST_CAR
 from tests.sheet.planned import made_electronics, made_plan
@@ -267,3 +267,13 @@ def test_the_page_on_json_names_every_key(heading: str) -> None:
 def test_a_plan_of_nothing_is_a_page_too() -> None:
     nothing = Plan("Long Tail", (), (), (), (), (), (), None, (), (), (), ())
     assert plan_text(nothing).endswith("Long Tail: no findings.")
+
+
+def test_a_bus_says_what_it_carries_and_the_link_counts_frames() -> None:
+    """A link has two boards: what its bus is taken by are kinds of frames, not devices."""
+    wheels, motion, *_ = made_plan().buses
+    frames = tuple(DeviceLoad(f"frame {name}", 1e-3, 0.0, 200.0, 0.2) for name in ("wheels", "commands"))
+    assert carries(wheels) == "4\u00a0devices"
+    assert carries(motion) == "1\u00a0device"
+    assert carries(replace(wheels, devices=frames)) == "2\u00a0frames"
+    assert carries(replace(wheels, devices=())) == "nothing"

@@ -99,14 +99,20 @@ def build(car: Car, folder: Path) -> Path:
     )  # fmt: skip
     if done.returncode != 0:
         shutil.rmtree(made, ignore_errors=True)
-        told = [line for line in done.stderr.splitlines() if "error" in line]
         raise FifthwheelError(
-            "the boards' program cannot be built", where=" ".join(command), found=(told or ["no reason"])[0][:300],
+            "the boards' program cannot be built", where=" ".join(command), found=_reasons(done),
             do="Try another compiler: set CXX",
         )  # fmt: skip
     shutil.rmtree(place, ignore_errors=True)
     made.rename(place)
     return program
+
+
+def _reasons(done: subprocess.CompletedProcess[str]) -> str:
+    """Return every line with an error that compiler or linker told, else all it told, else how it ended."""
+    lines = done.stderr.splitlines()
+    told = [line for line in lines if "error" in line or "undefined reference" in line] or lines
+    return "\n".join(told) or f"exit status {done.returncode} without a word"
 
 
 def _mark(cpp: Path, files: dict[str, bytes], command: list[str]) -> str:

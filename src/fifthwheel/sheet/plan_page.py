@@ -18,7 +18,7 @@ from fifthwheel.plots.plan_diagram import supply_tree, system_diagram
 from fifthwheel.sheet.content import Block, Pictures, Section, Sheet, Words, finding_blocks
 from fifthwheel.sheet.html import write_sheet_html
 from fifthwheel.sheet.pdf import write_sheet_pdf
-from fifthwheel.sheet.plan_text import bytes_text, core_name, duration, rate_text
+from fifthwheel.sheet.plan_text import bytes_text, carries, core_name, duration, rate_text
 from fifthwheel.sheet.results import Cell
 from fifthwheel.sheet.tables import Facts, Table, counted
 from fifthwheel.units import NO_BREAK
@@ -98,7 +98,7 @@ def _cells(plan: Plan) -> tuple[Cell, ...]:
             add("response", "tightest response over deadline", "never", "", late.task)
     if plan.buses:
         bus = max(plan.buses, key=lambda b: b.share)
-        share("bus", "fullest bus", bus.share, f"{bus.bus}, {counted(len(bus.devices), 'device')}")
+        share("bus", "fullest bus", bus.share, f"{bus.bus}, {carries(bus)}")
     if plan.links:
         link = max(plan.links, key=lambda k: k.share)
         share("link", "link taken", link.share, f"{link.source} to {link.target}")

@@ -6,8 +6,9 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from fifthwheel.plan.results import Chain, Plan
+from fifthwheel.plan.results import BusLoad, Chain, Plan
 from fifthwheel.plan.told import said
+from fifthwheel.sheet.tables import counted
 from fifthwheel.sheet.words import findings_text, table_text, wrapped
 
 if TYPE_CHECKING:
@@ -76,11 +77,18 @@ def _cores(plan: Plan) -> tuple[str, list[str], list[list[str]]]:
     return "Tasks, with their worst responses", head, rows
 
 
-def _buses(plan: Plan) -> tuple[str, list[str], list[list[str]]]:
-    head = ["bus", "controller", "host", "clock", "devices", "taken"]
-    rows = [
-        [b.bus, b.controller, b.host, rate_text(b.clock), str(len(b.devices)), percent(b.share)] for b in plan.buses
+def carries(bus: BusLoad) -> str:
+    """Return what a bus carries: "4 devices"; for the bus of the link "4 frames", each a kind sent at its rate."""
+    frames = sum(device.device.startswith("frame ") for device in bus.devices)
+    parts = [
+        counted(count, word) for count, word in ((len(bus.devices) - frames, "device"), (frames, "frame")) if count
     ]
+    return ", ".join(parts) or "nothing"
+
+
+def _buses(plan: Plan) -> tuple[str, list[str], list[list[str]]]:
+    head = ["bus", "controller", "host", "clock", "carries", "taken"]
+    rows = [[b.bus, b.controller, b.host, rate_text(b.clock), carries(b), percent(b.share)] for b in plan.buses]
     return "Buses", head, rows
 
 
