@@ -2,12 +2,14 @@
 
 Three logs are measured. "working hour": the demo's test day once, some fifty runs, and the logger left on in between,
 as it is on a real day. "dense hour": the test day repeated until the hour is full, a run in every ten seconds. "quarter
-hour": the test day in 15 minutes. Time: medians of whole calls in processes of their own. Memory: the peak of such a
-process that opens the stored recording and measures it, as the operating system accounts it.
+hour": the test day in 15 minutes. Time: whole calls in processes of their own, each between two calls of the core
+alone; the median of the ratios. Memory: the peak of such a process that opens the stored recording and measures it, as
+the operating system accounts it.
 """
 
 from __future__ import annotations
 
+import itertools
 import json
 import resource
 import statistics
@@ -15,6 +17,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -117,20 +120,36 @@ def measured_alone(session: Path) -> None:
     print(json.dumps({"seconds": seconds, "peak": peak, "runs": len(measured.runs)}))
 
 
-def core_alone(recording: Recording, car_folder: Path, rounds: int = 3) -> float:
-    """Return the median seconds of the core's filter and smoother on the recording."""
+ROUNDS = 5
+"""Calls of `measure`, each between two of the core alone, since the speed of a shared machine wanders."""
+
+
+def core_alone(recording: Recording, car_folder: Path) -> Callable[[], float]:
+    """Return what runs the core's filter and smoother on the recording once and tells the seconds it took."""
     from fifthwheel.car import load_car
     from fifthwheel.core import filter_motion, smooth_motion
     from fifthwheel.motion import estimate_motion
 
     motion = estimate_motion(recording, load_car(car_folder))
     problem = motion.tracks[0].posterior.problem
-    times = []
-    for _ in range(rounds):
+
+    def once() -> float:
         begun = time.perf_counter()
         smooth_motion(problem, filter_motion(problem))
-        times.append(time.perf_counter() - begun)
-    return statistics.median(times)
+        return time.perf_counter() - begun
+
+    return once
+
+
+def in_turn(session: Path, core: Callable[[], float]) -> tuple[list[float], list[dict[str, float]], list[float]]:
+    """Return the times of the core, what each call of `measure` told, and its time over that of the core around it."""
+    command = [sys.executable, __file__, str(session)]
+    cores, done = [core()], []
+    for _ in range(ROUNDS):
+        done.append(json.loads(subprocess.run(command, check=True, capture_output=True).stdout))
+        cores.append(core())
+    around = [(before + after) / 2.0 for before, after in itertools.pairwise(cores)]
+    return cores, done, [one["seconds"] / core for one, core in zip(done, around, strict=True)]
 
 
 def main() -> None:
@@ -145,13 +164,15 @@ def main() -> None:
             save_recording(recording, session / "recording")
             core = core_alone(recording, folder / "car")
             del recording
-            command = [sys.executable, __file__, str(session)]
-            done = [json.loads(subprocess.run(command, check=True, capture_output=True).stdout) for _ in range(3)]
+            cores, done, ratios = in_turn(session, core)
         seconds = statistics.median(one["seconds"] for one in done)
         peak = max(one["peak"] for one in done)
         most = "" if limit is None else f" (at most {limit:g})"
-        print(f"{name}: {rows} rows, {CHANNELS} channels, {done[0]['runs']} runs")
-        print(f"  core's filter and smoother {core:.2f} s, measure {seconds:.2f} s: ratio {seconds / core:.1f}{most}")
+        print(f"{name}: {rows} rows, {CHANNELS} channels, {done[0]['runs']:.0f} runs")
+        print(
+            f"  core's filter and smoother {statistics.median(cores):.2f} s, measure {seconds:.2f} s: ratio "
+            f"{statistics.median(ratios):.2f}{most}; each round {', '.join(f'{ratio:.2f}' for ratio in ratios)}"
+        )
         print(f"  peak memory {peak / 1e9:.2f} GB (at most {MEMORY_LIMIT / 1e9:g} GB)")
 
 

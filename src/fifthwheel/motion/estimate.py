@@ -45,6 +45,7 @@ from fifthwheel.motion.levels import (
     COARSE_STEP,
     LIGHT_LOAD,
     Noise,
+    SpeedSteps,
     aliasing,
     coasting_resistance,
     force_noise,
@@ -54,6 +55,7 @@ from fifthwheel.motion.levels import (
     session_noise,
     settings,
     side_ratio,
+    speed_steps,
     stated_resistance,
     steered_rate,
     torque_near,
@@ -154,9 +156,11 @@ def _typical_speed(
 
 
 def _latency(
-    fixes: Fixes, inertial: InertialColumns | None, typical: Floats, line: Timeline, car: Car, *, any_wheel: bool
+    fixes: Fixes | None, inertial: InertialColumns | None, typical: Floats, line: Timeline, car: Car, *, any_wheel: bool
 ) -> Latency:
     """Return the session's GNSS latency, by the specific force where there is one, else by the wheels."""
+    if fixes is None:
+        return Latency(0.0, 0.0, "none")
     stated = (0.1, 0.08)
     if car.gnss is not None:
         stated = (car.gnss.latency.value, max(car.gnss.latency.u, 0.02))
@@ -189,19 +193,21 @@ def look(recording: Recording, car: Car) -> Scene:
     if inertial is not None and inertial.pushes and inertial.slides:
         inertial, mounting = level(inertial, still)
         inertial, mounting = twist(inertial, typical, still, line, mounting)
-    if any(wheels.present):
-        gz = inertial.gz if inertial is not None else np.zeros(line.t.size)
-        radius = radius * side_ratio(wheels, gz, still, car)
-        rim = wheels.speed * radius.astype(np.float32)
-    latency = Latency(0.0, 0.0, "none")
+    with ThreadPoolExecutor(1) as beside:
+        late = beside.submit(_latency, fixes, inertial, typical, line, car, any_wheel=any(wheels.present))
+        if any(wheels.present):
+            gz = inertial.gz if inertial is not None else np.zeros(line.t.size)
+            radius = radius * side_ratio(wheels, gz, still, car)
+            rim = wheels.speed * radius.astype(np.float32)
+        nothing = np.zeros(line.t.size)
+        force = to_centre(inertial, car, line) if inertial is not None else (nothing, nothing)
+        noise = session_noise(inertial, wheels, still, car)
+        steer = on_rows(recording, line, "steer")
+        pushes = inertial is not None and inertial.pushes
+        read = honest_only(thinned(wheels, force[0] if pushes else None, radius, line), wheels, pushes=pushes)
+        latency = late.result()
     if fixes is not None:
-        latency = _latency(fixes, inertial, typical, line, car, any_wheel=any(wheels.present))
         fixes = replace(fixes, speed=np.where(fixes.speed > 150.0, np.nan, fixes.speed))
-    force = to_centre(inertial, car, line) if inertial is not None else (np.zeros(line.t.size), np.zeros(line.t.size))
-    noise = session_noise(inertial, wheels, still, car)
-    steer = on_rows(recording, line, "steer")
-    pushes = inertial is not None and inertial.pushes
-    read = honest_only(thinned(wheels, force[0] if pushes else None, radius, line), wheels, pushes=pushes)
     resisting = stated_resistance(car)
     return Scene(
         car, line, wheels, inertial, fixes, latency, mounting, still, noise, force, steer, radius, rim, read,
@@ -229,7 +235,8 @@ def _rows(
     gz = inertial.gz if inertial is not None else np.zeros(line.t.size)
     rows: dict[str, Any] = {"t": line.t, "ax": _narrow(ax), "ay": _narrow(ay), "gz": _narrow(gz)}
     with ThreadPoolExecutor(1) as beside:
-        noise = beside.submit(_noise_rows, scene, rim, typical)
+        steps = speed_steps(typical)
+        noise = beside.submit(_noise_rows, scene, rim, typical, steps)
         slow = {f"slow_{k}": smooth(c, width) for k, c in (("ax", ax), ("ay", ay), ("gz", gz))}
         rows |= {k: _narrow(c) for k, c in slow.items()}
         bend = _bend(scene, slow, typical, rate)
@@ -247,7 +254,7 @@ def _rows(
         if scene.steer is not None:
             rows["steer"] = _narrow(np.nan_to_num(scene.steer))
         if any(scene.wheels.present):
-            rows |= _wheel_rows(scene, rim, typical, slow["slow_ax"], bend, systematic, doubted)
+            rows |= _wheel_rows(scene, rim, typical, steps, slow["slow_ax"], bend, systematic, doubted)
             if systematic is not None:
                 guide = np.where(scene.still, 0.0, smooth(typical, round(GUIDE / line.dt)))
                 rows["guide"] = _narrow(guide)
@@ -258,7 +265,7 @@ def _rows(
     return rows
 
 
-def _noise_rows(scene: Scene, rim: np.ndarray, typical: Floats) -> dict[str, Any]:
+def _noise_rows(scene: Scene, rim: np.ndarray, typical: Floats, steps: SpeedSteps) -> dict[str, Any]:
     """Return the densities of the inertial sensor's noise on the rows."""
     line, inertial = scene.line, scene.inertial
     rows: dict[str, Any] = {}
@@ -266,18 +273,18 @@ def _noise_rows(scene: Scene, rim: np.ndarray, typical: Floats) -> dict[str, Any
         made_up = np.where(inertial.missing, 50.0, 1.0).astype(np.float32)
         alias = aliasing(rim, scene.wheels, scene.car, line)
         for axis, force in zip("xy", scene.force, strict=True):
-            rows[f"noise_{axis}"] = force_noise(force, scene.noise, typical, line, alias) * made_up
+            rows[f"noise_{axis}"] = force_noise(force, scene.noise, typical, steps, line, alias) * made_up
         if not inertial.slides:
             rows["noise_y"][:] = UNKNOWN_FORCE
     else:
         rows["noise_x"] = rows["noise_y"] = np.full(line.t.size, 0.05, dtype=np.float32)
     if inertial is not None and inertial.turns:
-        rows["noise_r"] = rate_noise(inertial.gz, scene.noise, typical, line)
+        rows["noise_r"] = rate_noise(inertial.gz, scene.noise, typical, steps, line)
     return rows
 
 
 def _wheel_rows(
-    scene: Scene, rim: np.ndarray, typical: Floats, slow_ax: Floats, bent: tuple[Floats, Floats],
+    scene: Scene, rim: np.ndarray, typical: Floats, steps: SpeedSteps, slow_ax: Floats, bent: tuple[Floats, Floats],
     systematic: np.ndarray | None, doubted: np.ndarray | None,
 ) -> dict[str, Any]:  # fmt: skip
     """Return the wheels' readings, what slip is expected of them, and how far each is trusted.
@@ -289,7 +296,7 @@ def _wheel_rows(
     turn, aside = bent
     turns = inertial is not None and inertial.turns
     gz = inertial.gz if inertial is not None and turns else turn
-    density = rolling_density(wheels, rim, gz, car, typical, scene.line)
+    density = rolling_density(wheels, rim, gz, car, steps, scene.line)
     at: Any = slice(None) if systematic is None else np.flatnonzero(np.isfinite(scene.read).any(axis=1))
     steer = None if scene.steer is None else scene.steer[at]
     bend = bending(car, aside[at], turn[at], typical[at], steer)

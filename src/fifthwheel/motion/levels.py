@@ -11,7 +11,7 @@ import numpy as np
 
 from fifthwheel.car.model import Car
 from fifthwheel.core import STATES
-from fifthwheel.data import Bools, Floats
+from fifthwheel.data import Bools, Floats, Ints
 from fifthwheel.motion.prepare import InertialColumns, Timeline, WheelColumns, smooth, tyre_of, upright
 from fifthwheel.motion.scale import Stated, stated_tyres
 
@@ -72,7 +72,23 @@ def session_noise(inertial: InertialColumns | None, wheels: WheelColumns, still:
 _SPEED_STEPS = (0.0, 0.5, 2.0, 4.0, 7.0, 10.0, 14.0, 18.0, 23.0, 30.0, 40.0, 60.0)
 
 
-def density_by_speed(column: Floats, block: float, speed: Floats, line: Timeline) -> tuple[Floats, Floats] | None:
+SpeedSteps = list[tuple[float, Ints]]
+"""Middle [m/s] of each speed step of a session and the rows at such speeds; steps with few rows are left out."""
+
+
+def speed_steps(speed: Floats) -> SpeedSteps:
+    """Return the rows of a session by their speed [m/s], of either sign."""
+    size = np.abs(speed)
+    rows = [np.flatnonzero((size >= low) & (size < high)) for low, high in itertools.pairwise(_SPEED_STEPS)]
+    middles = [(low + high) / 2.0 for low, high in itertools.pairwise(_SPEED_STEPS)]
+    return [(middle, at) for middle, at in zip(middles, rows, strict=True) if at.size >= LEAST_ROWS]
+
+
+LEAST_ROWS = 100
+"""Rows at a speed for a noise level there."""
+
+
+def density_by_speed(column: Floats, block: float, steps: SpeedSteps, line: Timeline) -> tuple[Floats, Floats] | None:
     """Return speeds [m/s] and the power spectral density there of the noise of a column that lasts over `block` [s].
 
     Means over a block are taken, and the spread of their second differences at each speed (Allan-type, by the median,
@@ -86,17 +102,19 @@ def density_by_speed(column: Floats, block: float, speed: Floats, line: Timeline
     second = np.zeros(column.size)
     second[rows:-rows] = mean[2 * rows :] - 2.0 * mean[rows:-rows] + mean[: -2 * rows]
     centres, levels = [], []
-    for low, high in itertools.pairwise(_SPEED_STEPS):
-        inside = second[(speed >= low) & (speed < high)]
+    for middle, at in steps:
+        inside = second[at]
         inside = inside[np.isfinite(inside)]
-        if inside.size >= 100:
-            centres.append((low + high) / 2.0)
+        if inside.size >= LEAST_ROWS:
+            centres.append(middle)
             # The median of a squared Gaussian is 0.4549 of its variance; second differences have six times that of one.
             levels.append(float(np.median(inside * inside)) / 0.4549 / 6.0 * rows * line.dt)
     return (np.array(centres), np.array(levels)) if levels else None
 
 
-def force_noise(column: Floats, noise: Noise, typical: Floats, line: Timeline, alias: Floats) -> np.ndarray:
+def force_noise(
+    column: Floats, noise: Noise, typical: Floats, steps: SpeedSteps, line: Timeline, alias: Floats
+) -> np.ndarray:
     """Return the power spectral density [m2/s3] of a specific force on each row, float32.
 
     What counts for the speed is the noise that lasts over 0.05 s, by speed. To it comes what a sensor and a sprung body
@@ -104,10 +122,10 @@ def force_noise(column: Floats, noise: Noise, typical: Floats, line: Timeline, a
     (n,) says of vibration that the log shows as slow: half of the reading's own variance over a tenth of a second.
     """
     speed = np.abs(typical)
-    found = density_by_speed(column, 0.05, speed, line)
+    found = density_by_speed(column, 0.05, steps, line)
     centres, levels = found if found is not None else (np.zeros(1), np.full(1, noise.accel**2 * line.dt))
     white = np.interp(speed, centres, levels)
-    shaken = density_by_speed(column, line.dt, speed, line)
+    shaken = density_by_speed(column, line.dt, steps, line)
     if shaken is not None:
         white = white + alias * np.interp(speed, *shaken) / line.dt * 0.05
     local = smooth(column, max(5, round(0.25 / line.dt)))
@@ -115,11 +133,11 @@ def force_noise(column: Floats, noise: Noise, typical: Floats, line: Timeline, a
     return np.ascontiguousarray(np.maximum(white, noise.accel**2 * line.dt * 0.25) + model * 0.2, dtype=np.float32)
 
 
-def rate_noise(column: Floats, noise: Noise, typical: Floats, line: Timeline) -> np.ndarray:
+def rate_noise(column: Floats, noise: Noise, typical: Floats, steps: SpeedSteps, line: Timeline) -> np.ndarray:
     """Return the power spectral density [rad2/s] of a turn rate on each row, float32: what lasts over 0.02 s."""
     speed = np.abs(typical)
     floor = max(noise.gyro, 2e-4) ** 2 * line.dt + 1e-8
-    found = density_by_speed(column, 0.02, speed, line)
+    found = density_by_speed(column, 0.02, steps, line)
     white = np.interp(speed, *found) if found is not None else np.zeros(line.t.size)
     return np.ascontiguousarray(np.maximum(white, floor), dtype=np.float32)
 
@@ -148,7 +166,7 @@ def aliasing(rim: np.ndarray, wheels: WheelColumns, car: Car, line: Timeline) ->
 
 
 def rolling_density(
-    wheels: WheelColumns, rim: np.ndarray, gz: Floats, car: Car, typical: Floats, line: Timeline
+    wheels: WheelColumns, rim: np.ndarray, gz: Floats, car: Car, steps: SpeedSteps, line: Timeline
 ) -> list[tuple[Floats, Floats] | None]:
     """Return for each wheel speeds [m/s] and the density [m2/s] of its rim speed's noise there that lasts over 0.1 s.
 
@@ -166,7 +184,7 @@ def rolling_density(
         if known.mean() < 0.5:
             continue
         filled = apart if known.all() else np.interp(line.t, line.t[known], apart[known])
-        found = density_by_speed(filled, WHEEL_STEP, np.abs(typical), line)
+        found = density_by_speed(filled, WHEEL_STEP, steps, line)
         if found is not None:
             out[left] = out[left + 1] = (found[0], found[1] / 2.0)
     return out

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -208,8 +209,9 @@ def wheel_columns(recording: Recording, car: Car, line: Timeline) -> WheelColumn
     present = [False] * 4
     centred = [False] * 4
     source = []
-    for i, wheel in enumerate(WHEELS):
-        values = _wheel_speed(recording, car, line, wheel)
+    with ThreadPoolExecutor(2) as both:
+        turning = list(both.map(lambda wheel: _wheel_speed(recording, car, line, wheel), WHEELS))
+    for i, (wheel, values) in enumerate(zip(WHEELS, turning, strict=True)):
         if values is not None:
             speed[:, i] = values
             present[i] = True
