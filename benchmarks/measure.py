@@ -109,6 +109,18 @@ def stretched_day(folder: Path, rows: int, days: int) -> Recording:
     return replace(recording, tables={"log": stretched(recording.tables["log"], rows, CHANNELS, days)})
 
 
+def peak_memory() -> int:
+    """Return the most bytes this program has held in memory.
+
+    From /proc where there is one: what `getrusage` tells of a process begins with the memory of its parent.
+    """
+    status = Path("/proc/self/status")
+    if not status.exists():
+        return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
+    (line,) = (line for line in status.read_text(encoding="utf-8").splitlines() if line.startswith("VmHWM"))
+    return int(line.split()[1]) * 1024
+
+
 def measured_alone(session: Path) -> None:
     """Open and measure a stored session; print time and peak memory as JSON."""
     from fifthwheel.session import measure
@@ -116,8 +128,7 @@ def measured_alone(session: Path) -> None:
     begun = time.perf_counter()
     measured = measure(session)
     seconds = time.perf_counter() - begun
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
-    print(json.dumps({"seconds": seconds, "peak": peak, "runs": len(measured.runs)}))
+    print(json.dumps({"seconds": seconds, "peak": peak_memory(), "runs": len(measured.runs)}))
 
 
 ROUNDS = 5
