@@ -15,6 +15,7 @@ _PUBLIC = {
     "measure": "fifthwheel.session",
     "open_recording": "fifthwheel.session",
     "read": "fifthwheel.session",
+    "write_film": "fifthwheel.session",
     "write_sheet": "fifthwheel.session",
     "export": "fifthwheel.session",
     "to_frame": "fifthwheel.store",
@@ -27,7 +28,17 @@ __all__ = [*_PUBLIC, "__version__"]
 if TYPE_CHECKING:
     from fifthwheel.car import load_car, load_session
     from fifthwheel.errors import FifthwheelError
-    from fifthwheel.session import calibrate, compare, export, findings, measure, open_recording, read, write_sheet
+    from fifthwheel.session import (
+        calibrate,
+        compare,
+        export,
+        findings,
+        measure,
+        open_recording,
+        read,
+        write_film,
+        write_sheet,
+    )
     from fifthwheel.store import to_frame
 
 

@@ -509,6 +509,73 @@ def export(session: Path, formats: tuple[str, ...]) -> None:
         click.echo(f"wrote {path}")
 
 
+@main.command(epilog=_example("fifthwheel film my-car/sessions/2026-05-03 RUN7.MP4 --runs launch"))
+@_session
+@click.argument("videos", metavar="FILM...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--arrangement", help="What stands on it: plain, grip, power, or the path of a film.toml.")
+@click.option(
+    "--as", "kind", type=click.Choice(["film", "prores", "vp9", "png"]), default="film", show_default=True,
+    help="The film with the data on it, or the data alone with transparency for an editor.",
+)  # fmt: skip
+@click.option("--runs", metavar="KIND", help="A film of each run of this kind (launch, braking, ..., all).")
+@click.option("--part", metavar="START..END", help="Only this part of the film [s].")
+@click.option("--offset", metavar="TIME", help="Log time of the film's first picture.")
+@click.option("--moment", "moments", multiple=True, metavar="FILM=LOG", help="A moment seen in both; twice is better.")
+@click.option("--boot", type=click.IntRange(min=1), help="Boot of the log for --offset and --moment.")
+@click.option("--by", "method", type=click.Choice(["sound", "picture"]), help="Align anew, only by this.")
+@click.option("--skew", metavar="TIME", help="How much the camera's sound is behind its picture.")
+@click.option("--slowed", type=click.FloatRange(0.01, 1000.0), default=1.0, help="The film plays so many times slowed.")
+@click.option("--slow", type=click.FloatRange(0.01, 1000.0), default=1.0, help="Play the result so many times slower.")
+@click.option("--still", "stills", multiple=True, metavar="TIME", help="Write one picture: film time, run or its mark.")
+@click.option("--preview", is_flag=True, help="Write the contact sheet: the alignment and six pictures.")
+@click.option("--to", type=click.Path(path_type=Path), help="File or folder to write (default: the session's film/).")
+def film(
+    session: Path, videos: tuple[Path, ...], arrangement: str | None, kind: str, runs: str | None, part: str | None,
+    offset: str | None, moments: tuple[str, ...], boot: int | None, method: str | None, skew: str | None,
+    slowed: float, slow: float, stills: tuple[str, ...], preview: bool, to: Path | None,
+) -> None:  # fmt: skip
+    """Put the measured data of SESSION on a film, in time to the frame (extra 'film').
+
+    The film, of one file or of several that join, is laid on the log by its sound or picture, and the session remembers
+    how. Look at --preview first.
+    """
+    from fifthwheel.film.make import Wanted, filmed_text
+    from fifthwheel.film.place import Said, seconds
+    from fifthwheel.session import write_film
+
+    start = None if offset is None else seconds(offset, "--offset")
+    late = None if skew is None else seconds(skew, "--skew")
+    wanted = Wanted(arrangement, kind, _run_kind(runs), _part(part), slow, stills, preview, to)
+    said = Said(start, moments, boot, method, late, slowed)
+    with _progress() as progress:
+        filmed = write_film(session, videos, said=said, wanted=wanted, progress=progress)
+    click.echo(filmed_text(filmed))
+
+
+def _run_kind(text: str | None) -> str | None:
+    from fifthwheel.errors import nearest
+    from fifthwheel.glossary import RUN_KINDS
+
+    if text is None or text in RUN_KINDS or text == "all":
+        return text
+    raise FifthwheelError(
+        "no such kind of run", where="--runs", expected=f"one of {', '.join((*RUN_KINDS, 'all'))}",
+        found=f"'{text}'{nearest(text, RUN_KINDS)}",
+    )  # fmt: skip
+
+
+def _part(text: str | None) -> tuple[float, float] | None:
+    if text is None:
+        return None
+    from fifthwheel.film.place import seconds
+
+    start, sign, end = text.partition("..")
+    found = (seconds(start, "--part"), seconds(end, "--part")) if sign else (0.0, 0.0)
+    if found[1] <= found[0]:
+        raise FifthwheelError("no part of a film", where="--part", expected="START..END in seconds", found=f"'{text}'")
+    return found
+
+
 @main.command(epilog=_example("fifthwheel demo fifthwheel-demo"))
 @click.argument("folder", type=click.Path(path_type=Path))
 def demo(folder: Path) -> None:

@@ -20,6 +20,8 @@ from fifthwheel.errors import ReadError, SessionError
 if TYPE_CHECKING:
     from fifthwheel.calibration import Calibrated
     from fifthwheel.car.model import Car, Session
+    from fifthwheel.film.make import Filmed, Wanted
+    from fifthwheel.film.place import Said
     from fifthwheel.procedure import Covered, TestPlan
     from fifthwheel.readers.mapping import Mapping
     from fifthwheel.sheet.compare_report import Comparison
@@ -226,6 +228,26 @@ def export(
         target, report.recording, report.measured, tuple(formats), units=report.units, progress=progress
     )
     return written
+
+
+def write_film(
+    session: str | Path, videos: Sequence[str | Path], *, said: Said | None = None, wanted: Wanted | None = None,
+    progress: Progress | None = None,
+) -> Filmed:  # fmt: skip
+    """Lay a film of one file, or of several that join, on the log and write it with the measured data on it.
+
+    said: what a person says of the film's place on the log (nothing: it is found, and kept in the session). wanted:
+    what shall be made (docs/film.md). Raises FifthwheelError; nothing half-written stays.
+    """
+    from fifthwheel.film.make import Wanted, make_film, prepare
+    from fifthwheel.film.place import Said
+
+    folder, car, described = _load(session)
+    asked = wanted or Wanted()
+    opened, arrangement = prepare([Path(video) for video in videos], asked, (folder, car.path.parent))
+    recording = open_recording(folder)
+    measured = measure_recording(recording, car, described, progress=progress)
+    return make_film(folder, car, recording, measured, opened, arrangement, said or Said(), asked, progress=progress)
 
 
 @dataclass(frozen=True)

@@ -141,6 +141,23 @@ class ValueCell:
         layer.write(self.letters, self.unit.text, x + self.field + self.gap, y + type_.base, unit)
 
 
+class DistanceCell(ValueCell):
+    """How far the car has gone in the run: of a launch, from its rest position."""
+
+    def __init__(
+        self, type_: Type, figure: Figure, system: System, readings: Readings, index: int, clock: RunClock
+    ) -> None:  # fmt: skip
+        self.begins = {run.id: float(readings.at(run.start)[index]) for run in clock.runs}
+        driven = [float(readings.at(run.end)[index]) - self.begins[run.id] for run in clock.runs]
+        super().__init__(type_, figure, system, np.array([0.0, *driven]), index)
+
+    def state(self, now: Moment) -> object:
+        if now.run is None:
+            return DASH
+        gone = float(now.values[self.index]) - self.begins[now.run.id]
+        return number_text(gone / self.unit.factor, self.decimals)
+
+
 class WheelsCell:
     """Four values, front over rear and left beside right: hue for front and rear, solid and dashed for the sides."""
 
@@ -271,6 +288,9 @@ def cells_of(
                 notes.append(f"slip is left out: {readings.missing['slip fl']}")
         elif figure.shows in readings.names:
             index = readings.names.index(figure.shows)
+            if figure.shows == "distance":
+                cells.append(DistanceCell(type_, figure, system, readings, index, clock))
+                continue
             cells.append(ValueCell(type_, figure, system, readings.values[index], index))
         else:
             notes.append(f"{figure.shows} is left out: {readings.missing[figure.shows]}")

@@ -55,6 +55,15 @@ def turn_of(matrix: Sequence[int] | None) -> Turn:
     return Turn(True, c < 0, b < 0)
 
 
+def merged(rects: Sequence[Rect]) -> list[Rect]:
+    """Return the rectangles, those that lie within another left out."""
+    kept: list[Rect] = []
+    for rect in sorted(set(rects), key=lambda r: (r[0] - r[2]) * (r[3] - r[1])):
+        if not any(k[0] <= rect[0] and k[1] <= rect[1] and k[2] >= rect[2] and k[3] >= rect[3] for k in kept):
+            kept.append(rect)
+    return kept
+
+
 class Layer:
     """A rectangle of the shown picture, `rect`, in which colours are laid over one another.
 
@@ -125,7 +134,7 @@ class Layer:
     def settle(self) -> list[Rect]:
         """Bring the chroma up to what was drawn since the last call; return where that was, as stored."""
         done = []
-        for rect in self._dirty:
+        for rect in merged(self._dirty):
             left, top, right, bottom = self.turn.stored_rect(rect, self.width, self.height)
             across, down = self.thin
             left, top = left // across, top // down
@@ -149,11 +158,14 @@ class Layer:
         for plane in (0, 1):
             blend(planes[plane + 1][rows], self._thin_weighted[plane], self._thin_cover)
 
-    def write_straight(self, planes: Sequence[NDArray[Any]], alpha: NDArray[Any], rect: Rect, empty: str) -> None:
+    def write_straight(
+        self, planes: Sequence[NDArray[Any]], alpha: NDArray[Any], rect: Rect, empty: str, *, alone: bool = False
+    ) -> None:
         """Write a rectangle, as stored within the layer, with its own colours and its cover, as transparent files have
-        it: planes of the whole picture and its plane of transparency. empty: colour where nothing covers."""
+        it: planes of the whole picture and its plane of transparency, or of the layer `alone`. empty: colour where
+        nothing covers."""
         left, top, right, bottom = rect
-        x, y = self.at[0], self.at[1]
+        x, y = (0, 0) if alone else self.at[:2]
         fine = np.s_[top:bottom, left:right]
         out = np.s_[y + top : y + bottom, x + left : x + right]
         blank = self.ink(empty)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from fifthwheel.errors import FifthwheelError
 from fifthwheel.film.arrangement import Arrangement
-from fifthwheel.film.cells import Cell, Moment, Type, cells_of, rows_of, type_for
+from fifthwheel.film.cells import Cell, Moment, cells_of, rows_of, type_for
 from fifthwheel.film.clock import RunClock, chapters
 from fifthwheel.film.colour import Code
 from fifthwheel.film.layer import Layer, Rect, Turn

@@ -1,0 +1,345 @@
+"""Writing a film: whole or not at all, burnt in with its sound, or the overlay alone with transparency."""
+
+from __future__ import annotations
+
+import errno
+import shutil
+import struct
+import zlib
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from fifthwheel.errors import FifthwheelError
+from fifthwheel.film.colour import Code
+from fifthwheel.film.layer import Rect
+from fifthwheel.film.media import Film, Picture, SoundPacket, plane_view
+from fifthwheel.film.overlay import Overlay
+
+KINDS = {"film": ".mp4", "prores": ".mov", "vp9": ".webm", "png": ""}
+"""Kind of result -> ending of its name: burnt in, or the overlay alone in ProRes 4444, VP9 with alpha, or pictures."""
+
+H264 = {"preset": "veryfast", "crf": "18"}
+"""Options of the H.264 encoder: quick, and hardly to be told from the film (common practice, no source)."""
+
+
+@contextmanager
+def written_whole(path: Path) -> Iterator[Path]:
+    """Yield a name beside `path` to write under; it takes the final name when the block ends well, else it is gone.
+
+    Raises FifthwheelError when the disk or the codec library refuses.
+    """
+    import av
+
+    stage = path.with_name(f".{path.stem}.partial{path.suffix}")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        _remove(stage)
+        yield stage
+        if path.is_dir() and stage.is_dir():
+            _remove(path)
+        stage.replace(path)
+    except (av.error.FFmpegError, OSError) as error:
+        raise _refused(path, error) from error
+    finally:
+        _remove(stage)
+
+
+def _remove(path: Path) -> None:
+    if path.is_dir():
+        shutil.rmtree(path, ignore_errors=True)
+    else:
+        path.unlink(missing_ok=True)
+
+
+def _refused(path: Path, error: Any) -> FifthwheelError:
+    number = getattr(error, "errno", None)
+    found = getattr(error, "strerror", None) or str(error)
+    do = "Check the folder and its permissions"
+    if number in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+        do = "Make room on the disk, or name another place with --to"
+    return FifthwheelError("the film cannot be written", where=str(path), found=found, do=do)
+
+
+def _opened(path: Path, form: str, options: dict[str, str] | None = None) -> Any:
+    """Open a file for writing by the codec library."""
+    import av
+
+    return av.open(str(path), "w", format=form, options=options or {})
+
+
+def encoder(name: str, purpose: str) -> None:
+    """Raise FifthwheelError when the codec library lacks an encoder."""
+    import av
+
+    try:
+        av.Codec(name, "w")
+    except (av.error.FFmpegError, ValueError) as error:
+        raise FifthwheelError(
+            f"this build of PyAV has no encoder {name}, which {purpose} needs",
+            do="Install the wheel that PyPI has: pip install --force-reinstall 'fifthwheel[film]'",
+        ) from error
+
+
+class BurntIn:
+    """An H.264 film in MP4 with the sound of the source. slow: the result's time over the film's."""
+
+    def __init__(self, path: Path, film: Film, sounds: Sequence[Any], *, start: float | None, slow: Fraction) -> None:
+        encoder("libx264", "a film with the overlay burnt in")
+        self.film, self.slow = film, slow
+        self.shift = (
+            Fraction(start).limit_denominator(10**6) if start is not None else -max(film.firsts[0], Fraction(0))
+        )
+        self.container = _opened(path, "mp4", {"movflags": "+write_colr"})
+        self.video = self._video(film)
+        self.sounds = [_sound_for(self.container, stream) for stream in (sounds if slow == 1 else [])]
+        self._last = -1
+
+    def _video(self, film: Film) -> Any:
+        options = dict(H264)
+        if film.hdr:
+            options["x264-params"] = ":".join(f"{name}={value}" for name, value in film.hdr.items())
+        video = self.container.add_stream("libx264", rate=film.rate, options=options)
+        video.width, video.height, video.pix_fmt = film.width, film.height, film.layout
+        video.codec_context.time_base = film.time_base
+        video.time_base = film.time_base
+        for name, value in film.tags.items():
+            setattr(video.codec_context, name, value)
+        if film.layout.startswith("yuvj"):
+            video.codec_context.color_range = 2
+        if film.aspect:
+            video.codec_context.sample_aspect_ratio = film.aspect
+        if film.matrix is not None:
+            video.set_display_matrix(film.matrix)
+        return video
+
+    def picture(self, picture: Picture) -> None:
+        """Write one picture, drawn on already."""
+        frame: Any = picture.frame
+        stamp = max(round((picture.t - self.shift) * self.slow / self.film.time_base), self._last + 1)
+        frame.pts, frame.time_base, frame.pict_type = stamp, self.film.time_base, 0
+        frame.duration = round(picture.lasts * self.slow / self.film.time_base)
+        self._last = stamp
+        self.container.mux(self.video.encode(frame))
+
+    def sound(self, item: SoundPacket) -> None:
+        """Write one packet of sound."""
+        if item.track < len(self.sounds):
+            self.sounds[item.track].write(item.packet, item.later - self.shift)
+
+    def close(self) -> None:
+        """Finish the file."""
+        self.container.mux(self.video.encode(None))
+        for sound in self.sounds:
+            sound.finish()
+        self.container.close()
+
+
+def _sound_for(container: Any, stream: Any) -> Any:
+    try:
+        return _Copied(container, container.add_stream_from_template(stream))
+    except ValueError:  # MP4 does not take this codec
+        return _Recoded(container, stream)
+
+
+class _Copied:
+    """Sound packets as they are; only their stamps move with the film's beginning."""
+
+    def __init__(self, container: Any, stream: Any) -> None:
+        self.container, self.stream = container, stream
+
+    def write(self, packet: Any, later: Fraction) -> None:
+        shift = round(later / packet.time_base)
+        packet.pts += shift
+        packet.dts = packet.pts if packet.dts is None else packet.dts + shift
+        packet.stream = self.stream
+        self.container.mux(packet)
+
+    def finish(self) -> None:
+        """Nothing is held back."""
+
+
+class _Recoded:
+    """Sound of a codec that MP4 does not take, as AAC."""
+
+    def __init__(self, container: Any, stream: Any) -> None:
+        import av
+
+        encoder("aac", "sound of a codec that MP4 does not take")
+        self.container = container
+        self.stream = container.add_stream("aac", rate=stream.codec_context.sample_rate)
+        self.stream.layout = stream.codec_context.layout
+        self.fit = av.AudioResampler("fltp", stream.codec_context.layout, stream.codec_context.sample_rate)
+
+    def write(self, packet: Any, later: Fraction) -> None:
+        for frame in packet.decode():
+            if frame.pts is not None:
+                frame.pts += round(later / frame.time_base)
+            for part in self.fit.resample(frame):
+                self.container.mux(self.stream.encode(part))
+
+    def finish(self) -> None:
+        for part in self.fit.resample(None):
+            self.container.mux(self.stream.encode(part))
+        self.container.mux(self.stream.encode(None))
+
+
+# ------------------------------------------------------------------------------------------- transparent
+
+
+class Prores:
+    """The overlay alone as ProRes 4444 with transparency, in a MOV file."""
+
+    code = Code("709", False, 10)
+    thin = (1, 1)
+
+    def __init__(self, path: Path, film: Film, overlay: Overlay) -> None:
+        encoder("prores_aw", "a transparent overlay in ProRes 4444")  # four times as quick as prores_ks, measured
+        self._open(path, film, overlay, "mov", "prores_aw", "yuva444p10le", {})
+
+    def _open(
+        self, path: Path, film: Film, overlay: Overlay, container: str, codec: str, layout: str, options: dict[str, str]
+    ) -> None:
+        import av
+
+        self.film, self.overlay = film, overlay
+        self.container = _opened(path, container)
+        self.video = self.container.add_stream(codec, rate=film.rate, options=options)
+        width, height = film.shown_size
+        self.video.width, self.video.height, self.video.pix_fmt = width, height, layout
+        self.video.codec_context.time_base = self.video.time_base = film.time_base
+        context = self.video.codec_context
+        context.colorspace, context.color_primaries, context.color_trc, context.color_range = 1, 1, 1, 1
+        self.frame: Any = av.VideoFrame(width, height, layout)
+        blank = overlay.layer.ink(overlay.type.colour("paper"))
+        kind = np.uint16 if self.code.depth > 8 else np.uint8
+        for plane, fill in zip(self.frame.planes, (*blank, 0), strict=True):
+            plane_view(plane, kind)[:] = fill
+        self._first = True
+
+    def picture(self, t: Fraction, changed: Sequence[Rect]) -> None:
+        """Write the overlay as it stands, at film time t; changed: where it is not as it was."""
+        self.frame.make_writable()
+        kind = np.uint16 if self.code.depth > 8 else np.uint8
+        planes = [plane_view(plane, kind) for plane in self.frame.planes]
+        layer = self.overlay.layer
+        rects = [(0, 0, layer.width, layer.height)] if self._first else changed
+        for rect in rects:
+            layer.write_straight(planes[:3], planes[3], rect, self.overlay.type.colour("paper"))
+        self._first = False
+        self.frame.pts, self.frame.time_base = round(t / self.film.time_base), self.film.time_base
+        self.container.mux(self.video.encode(self.frame))
+
+    def close(self) -> None:
+        """Finish the file."""
+        self.container.mux(self.video.encode(None))
+        self.container.close()
+
+
+class Vp9(Prores):
+    """The overlay alone as VP9 with transparency, in a WebM file."""
+
+    code = Code("709", False, 8)
+    thin = (2, 2)
+
+    def __init__(self, path: Path, film: Film, overlay: Overlay) -> None:
+        encoder("libvpx-vp9", "a transparent overlay in VP9")
+        options = {
+            "deadline": "realtime", "cpu-used": "8", "row-mt": "1", "crf": "18", "b": "0", "auto-alt-ref": "0",
+            "lag-in-frames": "0",
+        }  # fmt: skip
+        self._open(path, film, overlay, "webm", "libvpx-vp9", "yuva420p", options)
+        self.video.metadata["alpha_mode"] = "1"
+
+
+class Pictures:
+    """The overlay alone as one PNG for each picture of the film, in a folder, with `times.csv` beside them.
+
+    What lies outside the overlay is the same in all of them: its part of the file is squeezed once, and joined with the
+    overlay's part at a full flush of the deflate stream (RFC 1951, 3.2.4).
+    """
+
+    code = Code("rgb", True, 8)
+    thin = (1, 1)
+
+    def __init__(self, path: Path, film: Film, overlay: Overlay) -> None:
+        self.path, self.film, self.overlay = path, film, overlay
+        path.mkdir(parents=True)
+        width, height = film.shown_size
+        self.size = (width, height)
+        left, top, right, bottom = overlay.layer.rect
+        assert (left, right) == (0, width)
+        self.rows = np.zeros((bottom - top, 1 + 4 * width), np.uint8)
+        self.above = _squeezed(bytes(top * (1 + 4 * width)), 9)
+        self.below = _squeezed(bytes((height - bottom) * (1 + 4 * width)), 9)
+        self.lengths = (top * (1 + 4 * width), (height - bottom) * (1 + 4 * width))
+        self.count = 0
+        self._file: Any = (path / "times.csv").open("w", encoding="utf-8")
+        self._file.write("file,film_time_s\n")
+        self._made: bytes | None = None
+
+    def picture(self, t: Fraction, changed: Sequence[Rect]) -> None:
+        """Write the overlay as it stands."""
+        if changed or self._made is None:
+            self._made = self._png(changed)
+        name = f"{self.count:06d}.png"
+        (self.path / name).write_bytes(self._made)
+        self._file.write(f"{name},{float(t):.6f}\n")
+        self.count += 1
+
+    def _png(self, changed: Sequence[Rect]) -> bytes:
+        width, height = self.size
+        pixels = self.rows[:, 1:].reshape(self.rows.shape[0], width, 4)
+        colours = [pixels[:, :, k] for k in range(3)]
+        layer = self.overlay.layer
+        rects = [(0, 0, layer.width, layer.height)] if self._made is None else changed
+        for rect in rects:
+            empty = self.overlay.type.colour("paper")
+            layer.write_straight(colours, pixels[:, :, 3], rect, empty, alone=True)
+        body = self.rows.tobytes()
+        above, below = self.lengths
+        check = _joined(_joined(_zeros(above), zlib.adler32(body), len(body)), _zeros(below), below)
+        data = b"\x78\x01" + self.above + _squeezed(body, 1) + self.below + b"\x03\x00" + struct.pack(">I", check)
+        head = struct.pack(">IIBBBBB", width, height, 8, 6, 0, 0, 0)
+        return (
+            b"\x89PNG\r\n\x1a\n"
+            + _chunk(b"IHDR", head)
+            + _chunk(b"sRGB", b"\0")
+            + _chunk(b"IDAT", data)
+            + _chunk(b"IEND", b"")
+        )
+
+    def close(self) -> None:
+        """Finish the list of times."""
+        self._file.close()
+
+
+def _squeezed(data: bytes, level: int) -> bytes:
+    """Return raw deflate of data that ends on a byte with no reference beyond, so that another may follow."""
+    squeeze = zlib.compressobj(level, zlib.DEFLATED, -15)
+    return squeeze.compress(data) + squeeze.flush(zlib.Z_FULL_FLUSH)
+
+
+def _zeros(length: int) -> int:
+    """Return the Adler-32 of so many zero bytes (RFC 1950, 9): 1 in the low half, the length in the high one."""
+    return 1 | (length % 65521) << 16
+
+
+def _joined(first: int, second: int, length: int) -> int:
+    """Return the Adler-32 of two stretches of bytes from those of each; length: of the second."""
+    a1, b1, a2, b2 = first & 0xFFFF, first >> 16, second & 0xFFFF, second >> 16
+    low = (a1 + a2 - 1) % 65521
+    high = (b1 + b2 + length * (a1 - 1)) % 65521
+    return low | high << 16
+
+
+def _chunk(name: bytes, data: bytes) -> bytes:
+    return struct.pack(">I", len(data)) + name + data + struct.pack(">I", zlib.crc32(name + data))
+
+
+TRANSPARENT: Mapping[str, type[Prores] | type[Pictures]] = {"prores": Prores, "vp9": Vp9, "png": Pictures}
+"""Kind of transparent result -> what writes it."""

@@ -1,0 +1,213 @@
+"""Rendering: pictures decoded, drawn on and encoded at once, each in a thread of its own; memory does not grow."""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from fifthwheel.data import Alignment
+from fifthwheel.errors import FifthwheelError
+from fifthwheel.film.layer import Turn
+from fifthwheel.film.media import Film, Picture, Reader, SoundPacket, conformed, planes_of, scan_times
+from fifthwheel.film.outputs import TRANSPARENT, BurntIn, written_whole
+from fifthwheel.film.overlay import Look, Overlay, Shown
+
+Progress = Callable[[str, float], None]
+
+WAITING = 6
+"""Pictures that wait between two threads at most; what a 4K film keeps in memory follows from it."""
+
+
+@dataclass(frozen=True)
+class Job:
+    """One film with what is shown on it. slow: the result's time over the film's."""
+
+    film: Film
+    shown: Shown
+    alignment: Alignment
+    slow: Fraction = Fraction(1)
+
+    def log_time(self, t: float) -> float:
+        """Return the log time [s] that the picture at film time t shows."""
+        return self.alignment.offset + (1.0 + self.alignment.rate) * t
+
+    def film_time(self, t_log: float) -> float:
+        """Return the film time [s] whose picture shows log time t_log."""
+        return (t_log - self.alignment.offset) / (1.0 + self.alignment.rate)
+
+    def span(self, part: tuple[float, float] | None = None) -> tuple[float, float]:
+        """Return the log times between which the film, or a part of it, lies."""
+        start, end = part if part is not None else (0.0, self.film.duration or 0.0)
+        if part is None and not self.film.duration:
+            end = max(self.film_time(float(self.shown.readings.t[-1])), 1.0)
+        return self.log_time(start), self.log_time(end)
+
+    def look(self) -> Look:
+        """Return the picture that the overlay is laid on."""
+        width, height = self.film.shown_size
+        return Look(width, height, self.film.code, self.film.turn, self.film.thin)
+
+
+def burn(job: Job, path: Path, part: tuple[float, float] | None = None, progress: Progress | None = None) -> Overlay:
+    """Write the film, or the part from one film time to another [s], with the overlay burnt in, in one step.
+
+    Returns the overlay as it stood at the end. Raises FifthwheelError: damaged film, no room, encoder missing.
+    """
+    start, end = part if part is not None else (None, None)
+    overlay = Overlay(job.shown, job.look(), job.span(part))
+    length = max((end or job.film.duration) - (start or 0.0), 1e-3)
+
+    def draw(item: Picture) -> Picture:
+        frame = conformed(item.frame, job.film)
+        overlay.show(job.log_time(float(item.t)))
+        overlay.blend(planes_of(frame, job.film.layout))
+        if progress is not None:
+            progress(f"rendering {path.name}", min(max(float(item.t) - (start or 0.0), 0.0) / length, 1.0))
+        return Picture(item.t, item.lasts, frame)
+
+    with Reader(job.film, start, end) as reader, written_whole(path) as stage:
+        sink = BurntIn(stage, job.film, reader.sound_streams, start=start, slow=job.slow)
+        count = _through(reader.items(), draw, sink)
+        if count == 0:
+            raise _nothing(path, part)
+    return overlay
+
+
+def plain(film: Film, path: Path) -> int:
+    """Write the film as `burn` does, without an overlay; return the number of pictures. What `burn` costs is measured
+    against this."""
+    with Reader(film) as reader, written_whole(path) as stage:
+        sink = BurntIn(stage, film, reader.sound_streams, start=None, slow=Fraction(1))
+        return _through(reader.items(), lambda item: item, sink)
+
+
+def _nothing(path: Path, part: tuple[float, float] | None) -> FifthwheelError:
+    where = f" between {part[0]:.2f} s and {part[1]:.2f} s" if part is not None else ""
+    return FifthwheelError(f"the film has no picture{where}", where=path.name, do="Name another part of the film")
+
+
+def overlay_alone(
+    job: Job, path: Path, kind: str, part: tuple[float, float] | None = None, progress: Progress | None = None
+) -> Overlay:
+    """Write the overlay alone, transparent, a picture for each of the film's, in one step. kind: of TRANSPARENT."""
+    writer = TRANSPARENT[kind]
+    width, height = job.film.shown_size
+    look = Look(width, height, writer.code, Turn(), writer.thin)
+    overlay = Overlay(job.shown, look, job.span(part))
+    times = [t for t in scan_times(job.film.paths).t if part is None or part[0] - 1e-6 <= float(t) < part[1]]
+    if not times:
+        raise _nothing(path, part)
+    zero = Fraction(part[0]).limit_denominator(10**6) if part is not None and part[0] > 0.0 else Fraction(0)
+    with written_whole(path) as stage:
+        sink = writer(stage, job.film, overlay)
+        try:
+            for number, t in enumerate(times):
+                sink.picture((t - zero) * job.slow, overlay.show(job.log_time(float(t))))
+                if progress is not None:
+                    progress(f"rendering {path.name}", number / len(times))
+        finally:
+            sink.close()
+    return overlay
+
+
+# ------------------------------------------------------------------------------------------- threads
+
+
+class _StoppedError(Exception):
+    """Another thread has failed, or the user has interrupted: leave quietly."""
+
+
+class _Lane:
+    """A queue that is left as soon as the work is stopped."""
+
+    def __init__(self, stop: threading.Event) -> None:
+        self.stop = stop
+        self._queue: queue.Queue[Any] = queue.Queue(WAITING)
+
+    def put(self, item: Any) -> None:
+        while not self.stop.is_set():
+            try:
+                return self._queue.put(item, timeout=0.2)
+            except queue.Full:
+                continue
+        raise _StoppedError
+
+    def get(self) -> Any:
+        while not self.stop.is_set():
+            try:
+                return self._queue.get(timeout=0.2)
+            except queue.Empty:
+                continue
+        raise _StoppedError
+
+
+def _through(items: Iterable[Picture | SoundPacket], draw: Callable[[Picture], Picture], sink: BurntIn) -> int:
+    """Decode in one thread, draw in this one, encode in a third; return how many pictures went through.
+
+    The first error of any of them ends all three and is raised here.
+    """
+    stop, errors = threading.Event(), []
+    decoded, drawn = _Lane(stop), _Lane(stop)
+    count = 0
+
+    def guarded(work: Callable[[], None]) -> Callable[[], None]:
+        def run() -> None:
+            try:
+                work()
+            except _StoppedError:
+                pass
+            except BaseException as error:
+                errors.append(error)
+                stop.set()
+
+        return run
+
+    def decode() -> None:
+        for item in items:
+            decoded.put(item)
+        decoded.put(None)
+
+    def encode() -> None:
+        while (item := drawn.get()) is not None:
+            sink.picture(item) if isinstance(item, Picture) else sink.sound(item)
+
+    threads = [threading.Thread(target=guarded(work), daemon=True) for work in (decode, encode)]
+    for thread in threads:
+        thread.start()
+    try:
+        while (item := decoded.get()) is not None:
+            if isinstance(item, Picture):
+                count += 1
+                drawn.put(draw(item))
+            else:
+                drawn.put(item)
+        drawn.put(None)
+        for thread in threads:
+            thread.join()
+    except _StoppedError:
+        pass
+    finally:
+        finished = not stop.is_set() and not any(thread.is_alive() for thread in threads)
+        stop.set()
+        for thread in threads:
+            thread.join()
+        _close(sink, errors, finished=finished)
+    if errors:
+        raise errors[0]
+    return count
+
+
+def _close(sink: BurntIn, errors: list[BaseException], *, finished: bool) -> None:
+    """Finish the file; what goes wrong after an error does not hide it."""
+    try:
+        if finished:
+            sink.close()
+        else:
+            sink.container.close()
+    except Exception as error:
+        errors.append(error)
