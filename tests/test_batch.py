@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -10,13 +11,24 @@ from click.testing import CliRunner
 
 from fifthwheel.batch import executor_for, measure_many
 from fifthwheel.cli import main
+from fifthwheel.demo import DemoTruth
 from fifthwheel.errors import FifthwheelError
+from fifthwheel.session import read
+
+ROWS = 30_000
 
 
 @pytest.fixture(scope="module")
-def sessions(demo_session: Path, tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
-    """The demo's session, and a folder that is none."""
-    return [demo_session, tmp_path_factory.mktemp("empty")]
+def sessions(demo_day: DemoTruth, tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    """The first minutes of the demo's day, with runs in them, and a folder that is no session."""
+    folder = tmp_path_factory.mktemp("batch")
+    shutil.copytree(demo_day.folder, folder / "car")
+    (log,) = (folder / "car" / path.relative_to(demo_day.folder) for path in demo_day.logs)
+    log.write_text("".join(log.read_text(encoding="utf-8").splitlines(True)[:ROWS]), encoding="utf-8")
+    (session,) = (folder / "car" / "sessions").iterdir()
+    read(session, [log])
+    (folder / "empty").mkdir()
+    return [session, folder / "empty"]
 
 
 @pytest.fixture(scope="module")
