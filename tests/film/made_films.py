@@ -328,9 +328,12 @@ def draw_film(
     steady: bool = False,
     recorded: NDArray[np.float32] | None = None,
     day: float | None = None,
+    length: float | None = None,
 ) -> tuple[Film, Log]:
-    """Return one film's sound and the log it belongs to. recorded: noise to take instead of the synthesised `kind`."""
-    length = float(rng.uniform(40.0, 120.0))
+    """Return one film's sound and the log it belongs to. recorded: noise to take instead of the synthesised `kind`.
+    day, length: of log and film [s], drawn where None."""
+    drawn = float(rng.uniform(40.0, 120.0))
+    length = drawn if length is None else length
     day = day if day is not None else float(rng.uniform(150.0, 480.0))
     driven = drive(rng, day, steady=steady)
     log = log_of(rng, driven)

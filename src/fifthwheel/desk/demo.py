@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from importlib.util import find_spec
 from pathlib import Path
 
 from fifthwheel.car.load import load_car
+from fifthwheel.demo.film import write_demo_film
 from fifthwheel.demo.simulate import simulate
 from fifthwheel.demo.write import check_empty, write_car
 from fifthwheel.desk.emulate import Emulated, emulate
@@ -20,6 +22,8 @@ def write_emulated_demo(
 ) -> tuple[Path, Emulated]:
     """Write the demo car and its test day into `folder`, the log by its emulated boards; return the session and that.
 
+    With PyAV installed also a film of the day's first launches, in `camera/` (demo/film.py).
+
     Raises FifthwheelError when `folder` already holds a car, cannot be written, or no C++ compiler is there.
     """
     check_empty(folder)
@@ -28,4 +32,7 @@ def write_emulated_demo(
         session = write_car(folder, day.weather)
     except OSError as error:
         raise FifthwheelError("cannot write the demo", where=str(folder), found=str(error)) from error
-    return session, emulate(load_car(folder), folder / CARD_FOLDER, seed=seed, day=day, progress=progress)
+    made = emulate(load_car(folder), folder / CARD_FOLDER, seed=seed, day=day, progress=progress)
+    if find_spec("av") is not None:
+        write_demo_film(day, folder, seed=seed, progress=progress)
+    return session, made

@@ -159,6 +159,8 @@ def _candidates(tried: list[tuple[Logged, str, Scores]]) -> list[Candidate]:
 
 def _fitted(sound: Sound, candidate: Candidate, most: int) -> Candidate:
     """Return the candidate with its fine fit: on board first, and beside the road where the tones drift."""
+    if _steady(candidate):
+        return candidate
     listener = Listener(sound, Shaft(candidate.log, candidate.shaft))
     coarse = Course(candidate.peak.offset, 0.0, candidate.peak.multiples)
     wide = [tone for tone in listener.images(coarse) if tone.times.size >= 20]
@@ -226,14 +228,19 @@ def _u_offset(best: Candidate) -> float:
     return math.sqrt(sum(part * part for part in parts))
 
 
+def _steady(candidate: Candidate) -> bool:
+    """Return whether a boot's shaft turns at a constant speed whenever it turns."""
+    turn = candidate.log.shafts[candidate.shaft]
+    moving = turn[np.isfinite(turn) & (turn > 20.0)]
+    return bool(moving.size and float(np.std(np.log(moving))) < STEADY)
+
+
 def _reason(best: Candidate, margin: float) -> str:
     """Return why a match is refused, "" when it is not."""
-    turn = best.log.shafts[best.shaft]
-    moving = turn[np.isfinite(turn) & (turn > 20.0)]
+    if _steady(best):
+        return "the motor turned at a constant speed, so that the film fits everywhere"
     if best.fitted is None:
         return "no tone lasts long enough to be followed"
-    if moving.size and float(np.std(np.log(moving))) < STEADY:
-        return "the motor turned at a constant speed, so that the film fits everywhere"
     if best.peak.score < LEAST_SCORE:
         return (
             f"no tone in the film clearly follows a wheel of the log (evidence {best.peak.score:.1f}, "

@@ -6,6 +6,7 @@ name does not take its place.
 
 from __future__ import annotations
 
+import contextlib
 import math
 import tomllib
 from pathlib import Path
@@ -51,7 +52,8 @@ def save_alignment(session: Path, film: Path, alignment: Alignment) -> Path:
         stage.write_text("\n".join(lines) + "\n", encoding="utf-8")
         stage.replace(path)
     except OSError as error:
-        stage.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            stage.unlink(missing_ok=True)
         raise SessionError(
             "the alignment cannot be written", where=str(path), found=error.strerror or str(error)
         ) from error

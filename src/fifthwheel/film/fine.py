@@ -216,8 +216,8 @@ MOVES = 0.04
 """Relative change of a tone per second [1/s] from which it counts for telling offsets apart."""
 
 NOISE = 0.62
-"""Mean of ln(1 + power over noise) on a line that holds noise alone (computed: exponential power, level from the mean
-logarithm of 29 lines)."""
+"""What a frame must stand out by to count for a course: a little more than noise alone does in the mean, which is
+e E1(1) = 0.596 for exponential power over its own level, less what comes from estimating the level from 29 lines."""
 
 
 def _climb(tones: list[Straight], shaft: Shaft, course: Course, smooth: float) -> Fitted:

@@ -8,9 +8,8 @@ whole picture; what streams by in driving has no common sideways movement, and p
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -69,47 +68,50 @@ def read_turning(film: Path, *, progress: Progress | None = None) -> Turning | N
     with open_film(film) as container:
         if not container.streams.video:
             return None
-        begin = first_picture(container)
-        pictures, times = _pictures(container, begin, progress)
-    return turning_of(pictures, times)
+        return turning_of(_pictures(container, first_picture(container), progress))
 
 
-def _pictures(container: Any, begin: float, progress: Progress | None) -> tuple[list[NDArray[np.float32]], list[float]]:
+def _pictures(container: Any, begin: float, progress: Progress | None) -> Iterator[tuple[float, NDArray[np.float32]]]:
+    """Yield times and small grey pictures as they are decoded."""
     import av
 
     stream = container.streams.video[0]
     stream.thread_type = "AUTO"
     length = float(container.duration or 0) / 1e6
-    pictures: list[NDArray[np.float32]] = []
-    times: list[float] = []
+    last = -math.inf
     try:
-        for frame in container.decode(stream):
-            if frame.time is None or (times and frame.time - begin - times[-1] < 0.9 / 30.0):
+        for number, frame in enumerate(container.decode(stream)):
+            if frame.time is None or float(frame.time) - begin - last < 0.9 / 30.0:
                 continue
-            small = frame.reformat(WIDE, HIGH, "gray", interpolation="AREA").to_ndarray()
-            pictures.append(small.astype(np.float32))
-            times.append(float(frame.time) - begin)
-            if progress is not None and length > 0.0 and len(times) % 100 == 0:
-                progress("watching how the picture turns", min(0.9, 0.9 * times[-1] / length))
+            last = float(frame.time) - begin
+            yield last, frame.reformat(WIDE, HIGH, "gray", interpolation="AREA").to_ndarray().astype(np.float32)
+            if progress is not None and length > 0.0 and number % 100 == 0:
+                progress("watching how the picture turns", min(0.9, 0.9 * last / length))
     except av.error.FFmpegError:
-        pass  # a film that breaks off gives what it has
-    return pictures, times
+        return  # a film that breaks off gives what it has
 
 
-def turning_of(pictures: Sequence[NDArray[np.float32]], times: Sequence[float]) -> Turning:
+def turning_of(pictures: Iterable[tuple[float, NDArray[np.float32]]]) -> Turning:
     """Return the sideways movement between pictures (HIGH, WIDE) at their times [s], by phase correlation.
 
     Kuglin and Hines (1975): the inverse transform of the cross-power spectrum, divided by its size, peaks at the shift.
     """
-    if len(pictures) < 2:
-        return Turning(np.zeros(0), np.zeros(0))
-    window = np.outer(np.hanning(pictures[0].shape[0]), np.hanning(pictures[0].shape[1])).astype(np.float32)
-    at = np.asarray(times)
-    spectra = [np.fft.rfft2((picture - picture.mean()) * window) for picture in pictures]
-    shifts = np.array([_shift(a, b) for a, b in pairwise(spectra)])
-    gaps = np.diff(at)
-    rate = np.where((gaps > 0.0) & (gaps < 0.5), shifts / np.maximum(gaps, 1e-6) / pictures[0].shape[1], np.nan)
-    return Turning(0.5 * (at[1:] + at[:-1]), rate)
+    window: NDArray[np.float32] | None = None
+    before: NDArray[Any] | None = None
+    times: list[float] = []
+    shifts: list[float] = []
+    for at, picture in pictures:
+        if window is None:
+            window = np.outer(*(np.hanning(size) for size in picture.shape)).astype(np.float32)
+        spectrum = np.fft.rfft2((picture - picture.mean()) * window)
+        if before is not None:
+            shifts.append(_shift(before, spectrum) / picture.shape[1])
+        before = spectrum
+        times.append(at)
+    stamps = np.asarray(times)
+    gaps = np.diff(stamps)
+    rate = np.where((gaps > 0.0) & (gaps < 0.5), np.asarray(shifts) / np.maximum(gaps, 1e-6), np.nan)
+    return Turning(0.5 * (stamps[1:] + stamps[:-1]), rate)
 
 
 def _shift(one: NDArray[Any], other: NDArray[Any]) -> float:
@@ -122,13 +124,12 @@ def _shift(one: NDArray[Any], other: NDArray[Any]) -> float:
     rows, columns = np.fft.fftfreq(high)[:, None], np.fft.rfftfreq(wide)[None, :]
     calm = np.exp(-((rows**2 + columns**2) / (2.0 * 0.12**2)))
     surface = np.fft.irfft2(cross / (size + 0.01 * size.max()) * calm, s=(high, wide))
-    row = int(np.argmax(np.max(surface, axis=1)))
-    line = surface[row]
+    line = surface[int(np.argmax(np.max(surface, axis=1)))]
     peak = int(np.argmax(line))
     left, middle, right = line[peak - 1], line[peak], line[(peak + 1) % wide]
     bend = left - 2.0 * middle + right
     part = 0.5 * (left - right) / bend if bend < 0.0 else 0.0
-    place = peak + float(part)
+    place = peak + float(np.clip(part, -0.5, 0.5))
     return place - wide if place > wide / 2 else place
 
 
