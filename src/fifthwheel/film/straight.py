@@ -31,6 +31,9 @@ LINES = 256
 WIDEST = 600.0
 """Distance from the assumed course [Hz] that is kept; 2.1 dB are lost there by thinning."""
 
+PIECE = 40_000
+"""Thinned samples that are made at a time (25 s), so that a long film takes little memory."""
+
 AROUND = 14
 """Lines on each side that give the level of the noise about a line."""
 
@@ -93,12 +96,16 @@ def _thinned(sound: Sound, clock: Floats, turns: Floats, multiple: float) -> tup
     begin = sound.start + first / sound.rate
     if last - first < WINDOW * THIN:
         return np.zeros(0, dtype=np.complex64), begin
-    at = begin + np.arange(last - first) / sound.rate
-    cycles = np.interp(at, clock, multiple * turns)
-    turned = (-2.0 * np.pi * (cycles - np.floor(cycles))).astype(np.float32)
-    moved = sound.samples[first:last] * (np.cos(turned) + 1j * np.sin(turned))
-    thin = moved[: moved.size // THIN * THIN].reshape(-1, THIN).mean(axis=1)
-    return np.asarray(thin, dtype=np.complex64), begin + 0.5 * (THIN - 1) / sound.rate
+    count = (last - first) // THIN
+    thin = np.empty(count, dtype=np.complex64)
+    for begun in range(0, count, PIECE):
+        ended = min(begun + PIECE, count)
+        samples = np.arange(first + begun * THIN, first + ended * THIN)
+        cycles = np.interp(sound.start + samples / sound.rate, clock, multiple * turns)
+        turned = (-2.0 * np.pi * (cycles - np.floor(cycles))).astype(np.float32)
+        moved = sound.samples[samples[0] : samples[-1] + 1] * (np.cos(turned) + 1j * np.sin(turned))
+        thin[begun:ended] = moved.reshape(-1, THIN).mean(axis=1)
+    return thin, begin + 0.5 * (THIN - 1) / sound.rate
 
 
 def _powers(base: NDArray[np.complex64], frames: NDArray[np.int64], keep: int) -> Image:
