@@ -18,6 +18,7 @@ ORDER = (
     "cost.py",
     "link.py",
     "emulate.py",
+    "film.py",
 )
 APART = {
     "coverage.py": "a long campaign",

@@ -36,13 +36,7 @@ class Letters:
         self.size = size
         self._font = FT2Font(str(FONT_FOLDER / STYLES[style]))
         self._font.set_size(size, 72.0)
-        self._flags: Any = NO_HINTING
-        try:
-            from matplotlib.ft2font import LoadFlags
-
-            self._flags = LoadFlags(NO_HINTING)
-        except ImportError:  # older versions take the number
-            pass
+        self._flags, self._kerning = _modes()
         self._words: dict[str, Word] = {}
         self.cap = self._tall("H")
         self.digit = max(round(self.word(digit).advance) for digit in "0123456789")
@@ -79,7 +73,7 @@ class Letters:
         font.set_text(text, 0.0, flags=self._flags)
         font.draw_glyphs_to_bitmap(antialiased=True)
         tile = np.array(font.get_image(), dtype=np.uint8, ndmin=2)
-        advance = _pen_advance(font, text, self._flags)
+        advance = _pen_advance(font, text, self._flags, self._kerning)
         if not tile.any():
             return Word(np.zeros((0, 0), np.uint8), 0, 0, advance)
         left = font.get_bitmap_offset()[0] / 64.0
@@ -89,13 +83,22 @@ class Letters:
         return Word(np.ascontiguousarray(cut), round(left) + int(columns[0]), round(up) - int(rows[0]), advance)
 
 
-def _pen_advance(font: Any, text: str, flags: Any) -> float:
+def _modes() -> tuple[Any, Any]:
+    """Return the library's words for no hinting and for usual kerning; versions before 3.10 take the numbers."""
+    try:
+        from matplotlib.ft2font import Kerning, LoadFlags
+    except ImportError:
+        return NO_HINTING, 0
+    return LoadFlags(NO_HINTING), Kerning.DEFAULT
+
+
+def _pen_advance(font: Any, text: str, flags: Any, kerning: Any) -> float:
     """Return the sum of advances with kerning [px]."""
     total, previous = 0.0, None
     for sign in text:
         index = font.get_char_index(ord(sign))
         if previous is not None:
-            total += font.get_kerning(previous, index, 0) / 64.0
+            total += font.get_kerning(previous, index, kerning) / 64.0
         total += font.load_char(ord(sign), flags=flags).linearHoriAdvance / 65536.0
         previous = index
     return total

@@ -147,15 +147,20 @@ def _sound_for(container: Any, stream: Any) -> Any:
 
 
 class _Copied:
-    """Sound packets as they are; only their stamps move with the film's beginning."""
+    """Sound packets as they are; only their stamps move with the film's beginning. Where files join, what the second
+    has from before the end of the first is left out."""
 
     def __init__(self, container: Any, stream: Any) -> None:
         self.container, self.stream = container, stream
+        self._last: int | None = None
 
     def write(self, packet: Any, later: Fraction) -> None:
         shift = round(later / packet.time_base)
         packet.pts += shift
         packet.dts = packet.pts if packet.dts is None else packet.dts + shift
+        if self._last is not None and packet.dts <= self._last:
+            return
+        self._last = packet.dts
         packet.stream = self.stream
         self.container.mux(packet)
 
@@ -171,9 +176,12 @@ class _Recoded:
 
         encoder("aac", "sound of a codec that MP4 does not take")
         self.container = container
-        self.stream = container.add_stream("aac", rate=stream.codec_context.sample_rate)
-        self.stream.layout = stream.codec_context.layout
-        self.fit = av.AudioResampler("fltp", stream.codec_context.layout, stream.codec_context.sample_rate)
+        layout, rate = stream.codec_context.layout, stream.codec_context.sample_rate
+        usual = {1: "mono", 2: "stereo", 6: "5.1", 8: "7.1"}.get(layout.nb_channels, "stereo")
+        known = layout.name if "channels" not in layout.name else usual  # some files only count their channels
+        self.stream = container.add_stream("aac", rate=rate)
+        self.stream.layout = known
+        self.fit = av.AudioResampler("fltp", known, rate)
 
     def write(self, packet: Any, later: Fraction) -> None:
         for frame in packet.decode():
