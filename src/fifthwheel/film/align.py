@@ -40,16 +40,17 @@ geometric mean of that of the coarse search and that of the fine fits: on films 
 LEAST_COARSE = 1.1
 """Margin of the coarse search under which no fine fit makes up for it: there are more offsets than are fitted."""
 
-WIDEST = 0.05
-"""Standard uncertainty of the offset [s] from which a match is refused: its 95 % interval is then over 0.1 s wide."""
+WIDEST = 0.04
+"""Standard uncertainty of the offset [s] from which a match is refused: 0.1 s would then be no rare error."""
 
 CHANCE = 4.0
 """A candidate's excess below this many standard deviations is counted as that much: chance alone makes it so large."""
 
-SPREAD = 1.5
-"""The M-estimate's uncertainty is widened by this: tones of one car share the faults of one log."""
+SPREAD, RATE_SPREAD = 1.2, 1.7
+"""The M-estimate's uncertainties of offset and rate are widened by these: tones of one car share the faults of one log.
+Found on the films of benchmarks/film_align.py, whose errors the 95 % intervals then cover as often as they should."""
 
-U_TRACK = 1.5
+U_TRACK = 1.0
 """Standard uncertainty [m] of the car's place beside that of the camera: the track of GNSS or of dead reckoning wanders
 by about a metre in a minute (common practice, no source)."""
 
@@ -210,7 +211,7 @@ def _decided(
     found = best.fitted
     course = found.course
     alignment = Alignment(
-        film, "sound", course.offset, _u_offset(best), course.rate, SPREAD * found.u_rate, best.log.boot
+        film, "sound", course.offset, _u_offset(best), course.rate, RATE_SPREAD * found.u_rate, best.log.boot
     )
     return Aligned(alignment, margin, "", _named(best), _camera(best), evidence)
 
