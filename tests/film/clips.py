@@ -106,11 +106,12 @@ def job_of(made: Arrangement, *films: Path, offset: float = 2.0, rate: float = 0
 def clip(
     path: Path, *, size: tuple[int, int] = (320, 240), rate: Fraction | int = 30, frames: int = 30,
     layout: str = "yuv420p", sound: str | None = None, turn: int = 0, tags: dict[str, int] | None = None,
-    stamps: list[int] | None = None, codec: str = "libx264", grey: int = 90,
+    stamps: list[int] | None = None, codec: str = "libx264", grey: int = 90, options: dict[str, str] | None = None,
 ) -> Path:  # fmt: skip
     """Write a small film: a flat ground with a block that moves; stamps in units of 1/1000 s for a variable rate."""
     with av.open(str(path), "w") as container:
-        video: Any = container.add_stream(codec, rate=rate, options={"preset": "ultrafast"} if "264" in codec else {})
+        quick = {"preset": "ultrafast"} if "264" in codec else {}
+        video: Any = container.add_stream(codec, rate=rate, options=quick | (options or {}))
         track: Any = container.add_stream(sound, rate=48000) if sound else None
         video.width, video.height, video.pix_fmt = *size, layout
         if stamps is not None:

@@ -114,6 +114,30 @@ def test_colour_tags_and_ten_bits_survive(tmp_path: Path) -> None:
         assert frame.format.name == "yuv420p10le"
 
 
+def test_light_levels_survive(tmp_path: Path) -> None:
+    """The words of the encoder for SMPTE ST 2086 and CTA-861.3, as they went into the source."""
+    display = "G(13250,34500)B(7500,3000)R(34000,16000)WP(15635,16450)L(10000000,50)"
+    light = {"mastering-display": display, "cll": "1000,400"}
+    options = {"x264-params": ":".join(f"{name}={value}" for name, value in light.items())}
+    tags = {"color_range": 1, "colorspace": 9, "color_trc": 16, "color_primaries": 9}
+    source = clip(tmp_path / "in.mp4", layout="yuv420p10le", tags=tags, frames=6, options=options)
+    assert probe_film([source]).hdr == light
+    out, _ = rendered(tmp_path, source, offset=5.0)
+    assert probe_film([out]).hdr == light
+
+
+def test_a_film_whose_picture_starts_late_keeps_its_sound_in_step(tmp_path: Path) -> None:
+    source = clip(tmp_path / "in.ts", frames=30, sound="aac")
+    out, _ = rendered(tmp_path, source)
+    starts = []
+    for path in (source, out):
+        with av.open(str(path)) as container:
+            video, sound = container.streams.video[0], container.streams.audio[0]
+            starts.append(float(video.start_time * video.time_base - sound.start_time * sound.time_base))
+    assert starts[0] > 0.02
+    assert starts[1] == pytest.approx(starts[0], abs=0.001)
+
+
 @pytest.mark.parametrize("turn", [90, 180, 270])
 def test_a_turned_film_stays_turned_and_is_drawn_on_upright(tmp_path: Path, turn: int) -> None:
     source = clip(tmp_path / "in.mp4", size=(320, 240), turn=turn, frames=6)

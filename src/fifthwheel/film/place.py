@@ -8,7 +8,7 @@ from pathlib import Path
 
 from fifthwheel.car.model import Car
 from fifthwheel.data import Aligned, Alignment, Measured, Recording, Run
-from fifthwheel.errors import FifthwheelError, nearest
+from fifthwheel.errors import FifthwheelError, UnitError, nearest
 from fifthwheel.film.aligned import FOLDER, load_alignment, save_alignment
 from fifthwheel.film.moments import from_moments, given
 from fifthwheel.records import replace
@@ -102,7 +102,11 @@ def seconds(text: str, where: str) -> float:
     from fifthwheel.units import parse_quantity
 
     bare = text.strip().lstrip("+-").replace(".", "", 1)
-    quantity = parse_quantity(f"{text} s" if bare.isdigit() else text, "s")
+    try:
+        quantity = parse_quantity(f"{text} s" if bare.isdigit() else text, "s")
+    except UnitError as error:
+        wanted = 'seconds, such as "12.4" or "40 ms"'
+        raise FifthwheelError("not a time", where=where, expected=wanted, found=f"'{text}'", do=error.do) from error
     return check_finite(where, quantity.value)
 
 
