@@ -139,6 +139,16 @@ def test_a_gap_is_dashed_and_grey_not_frozen(tmp_path: Path) -> None:
     assert not (np.abs(unknown.reshape(3, -1).T.astype(int) - ink).sum(1) < 256).any()
 
 
+def test_a_new_launch_forgets_what_the_last_one_reached(tmp_path: Path) -> None:
+    shown = shown_of(arrangement(tmp_path, SPEED))
+    first = shown.clock.runs[0]
+    later = replace(first, id="launch-2", start=10.0, zero=10.0, end=11.5)
+    clock = replace(shown.clock, runs=(first, later))
+    overlay = Overlay(replace(shown, clock=clock), Look(640, 480, RGB, Turn(), (1, 1)), (0.0, 12.0))
+    assert overlay.shown.clock.mark_at(9.9, overlay._since(9.9)) == clock.marks[-1]
+    assert overlay.shown.clock.mark_at(10.1, overlay._since(10.1)) is None
+
+
 def test_a_picture_too_small_is_said(tmp_path: Path) -> None:
     shown = shown_of(load_arrangement(SHIPPED / "grip.toml"))
     with pytest.raises(FifthwheelError, match="too small"):

@@ -143,12 +143,12 @@ class Overlay:
         return self.layer.settle()
 
     def _since(self, t: float) -> float:
-        """Return since when a mark is still news: the begin of the last launch, or of the last run 10 s ago."""
-        begun = [run.start for run in self.shown.clock.runs if run.start <= t]
-        if not begun:
+        """Return since when a mark is still news: the begin of a launch, or 10 s before that of another run, so that
+        what the launch before it reached stays to be read."""
+        last = next((run for run in reversed(self.shown.clock.runs) if run.start <= t), None)
+        if last is None or t > last.end + 10.0:
             return t
-        last = next(run for run in reversed(self.shown.clock.runs) if run.start <= t)
-        return last.start - 10.0 if t <= last.end + 10.0 else t
+        return last.start if last.kind == "launch" else last.start - 10.0
 
     def _restore(self, rect: Rect) -> None:
         left, top, right, bottom = rect

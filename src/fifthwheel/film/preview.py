@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 WIDTH, DOTS = 11.0, 150
 """Width of the sheet [in] and its dots per inch."""
 PICTURES = 6
+SHARE = 0.7
+"""Part of the sheet's width that the evidence of an alignment takes."""
 
 
 def moments_to_look_at(job: Job) -> list[float]:
@@ -55,10 +57,11 @@ def write_preview(job: Job, aligned: Aligned | None, path: Path) -> None:
         down = PICTURES // across
         each = (WIDTH - 0.3 * (across + 1)) / across
         tall = each * rows / columns
-        top = WIDTH * plot.shape[0] / plot.shape[1]
+        share = SHARE if aligned is not None and aligned.evidence is not None else 1.0
+        top = share * WIDTH * plot.shape[0] / plot.shape[1]
         height = top + down * (tall + 0.35) + 0.35
         figure = Figure(figsize=(WIDTH, height), dpi=DOTS, facecolor=colour("paper"))
-        _image(figure, plot, 0.0, (height - top) / height, 1.0, top / height)
+        _image(figure, plot, 0.5 * (1.0 - share), (height - top) / height, share, top / height)
         for number, (image, t) in enumerate(zip(images, times, strict=True)):
             x = 0.3 + number % across * (each + 0.3)
             y = height - top - (number // across + 1) * (tall + 0.35)
@@ -97,7 +100,7 @@ def _plot(job: Job, aligned: Aligned | None) -> Any:
 
         figure = draw_alignment(aligned)
         figure.set_facecolor(colour("paper"))
-        figure.set_dpi(WIDTH * DOTS / figure.get_size_inches()[0])
+        figure.set_dpi(SHARE * WIDTH * DOTS / figure.get_size_inches()[0])
     else:
         figure = _place(job)
     canvas: Any = FigureCanvasAgg(figure)
