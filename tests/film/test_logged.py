@@ -46,7 +46,7 @@ def test_the_shaft_is_the_mean_of_its_wheels(demo_report: Report) -> None:
 def test_what_is_missing_is_made_up_for(
     demo_report: Report, keep: Callable[[str], bool], name: str, within: float
 ) -> None:
-    """Slip of the driven wheels and growth of their tyres part the speed over ground from the shaft by a few per cent."""
+    """Slip of the driven wheels and growth of their tyres part speed over ground and shaft by a few per cent."""
     whole, part = taken(demo_report, lambda _: True), taken(demo_report, keep)
     assert list(part.shafts) == [name]
     by_wheels, by_rest = whole.shafts["rear motor"], part.shafts[name]
