@@ -67,15 +67,14 @@ def timed(work: Callable[[], object]) -> tuple[float, float]:
 
 
 def burnt(folder: Path, seconds: int) -> None:
-    """Render a film of that length; print the process's peak memory [MB]."""
+    """Render the film of that length; print the process's peak memory [MB]."""
     from tests.film.clips import job_of
 
     from fifthwheel.film.arrangement import SHIPPED, load_arrangement
     from fifthwheel.film.render import burn
 
-    source = folder / f"{seconds}.mp4"
-    make_film(source, seconds)
-    burn(job_of(load_arrangement(SHIPPED / "plain.toml"), source), folder / "out.mp4")
+    job = job_of(load_arrangement(SHIPPED / "plain.toml"), folder / f"{seconds}.mp4")
+    burn(job, folder / "out.mp4")
     print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0)
 
 
@@ -117,6 +116,7 @@ def main() -> None:
             print(f"{kind:7} alone: {SECONDS / wall:5.2f} x real time, {SECONDS / cpu:5.2f} film s a processor s")
         peaks = []
         for seconds in (SHORT, LONG):
+            make_film(folder / f"{seconds}.mp4", seconds)
             command = [sys.executable, __file__, str(folder), str(seconds)]
             peaks.append(float(subprocess.run(command, capture_output=True, text=True, check=True).stdout))
         print(
