@@ -17,6 +17,7 @@ from fifthwheel.sheet import tables
 from fifthwheel.sheet.report import Report
 from fifthwheel.sheet.results import Cell, page_one
 from fifthwheel.sheet.tables import Facts, Table
+from fifthwheel.sheet.words import counted
 from fifthwheel.units import format_quantity, one_line
 
 
@@ -298,11 +299,11 @@ def _summary(report: Report) -> str:
     m = report.measured
     valid = sum(run.valid for run in m.runs)
     left = len(m.runs) - valid
-    text = f"{tables.counted(len(m.runs), 'run')} found, {valid} valid" if m.runs else "No runs found"
+    text = f"{counted(len(m.runs), 'run')} found, {valid} valid" if m.runs else "No runs found"
     if left:
         text += f", {left} left out (why: see All runs)"
     counts = [
-        tables.counted(sum(f.severity == severity for f in m.findings), severity)
+        counted(sum(f.severity == severity for f in m.findings), severity)
         for severity in ("fault", "warning", "note")
         if any(f.severity == severity for f in m.findings)
     ]

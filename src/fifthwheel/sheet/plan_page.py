@@ -20,7 +20,8 @@ from fifthwheel.sheet.html import write_sheet_html
 from fifthwheel.sheet.pdf import write_sheet_pdf
 from fifthwheel.sheet.plan_text import bytes_text, carries, core_name, duration, rate_text
 from fifthwheel.sheet.results import Cell
-from fifthwheel.sheet.tables import Facts, Table, counted
+from fifthwheel.sheet.tables import Facts, Table
+from fifthwheel.sheet.words import counted
 from fifthwheel.units import NO_BREAK
 
 CAUTION = (

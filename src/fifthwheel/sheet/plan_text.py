@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 
 from fifthwheel.plan.results import BusLoad, Chain, Plan
 from fifthwheel.plan.told import said
-from fifthwheel.sheet.tables import counted
-from fifthwheel.sheet.words import findings_text, table_text, wrapped
+from fifthwheel.sheet.words import counted, findings_text, table_text, wrapped
 
 if TYPE_CHECKING:
     from fifthwheel.plan.execution import Timing

@@ -44,12 +44,6 @@ class Facts:
     pairs: tuple[tuple[str, str], ...]
 
 
-def counted(count: int, word: str) -> str:
-    """Return "1 run", "3 runs"; words ending in -s, -sh, -x take -es."""
-    ending = "" if count == 1 else "es" if word.endswith(("s", "sh", "x")) else "s"
-    return f"{count}{NO_BREAK}{word}{ending}"
-
-
 def figure_tables(report: Report) -> list[tuple[Table, tuple[str, ...]]]:
     """Return for each kind of run its figures, and what defines them and what a reader must know, a line each.
 

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from fifthwheel.sheet.content import Findings, Sheet, compose, heading
 from fifthwheel.sheet.report import Report
 from fifthwheel.sheet.results import Cell, full_label, set_figure, stated
-from fifthwheel.sheet.tables import counted
 from fifthwheel.sheet.text import wrapped
+from fifthwheel.sheet.words import counted
 
 if TYPE_CHECKING:
     from rich.console import Console

@@ -7,12 +7,19 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from fifthwheel.data import Finding, Recording
+from fifthwheel.units import NO_BREAK
 
 if TYPE_CHECKING:
     from fifthwheel.readers.mapping import ColumnMap, Mapping
     from fifthwheel.sheet.report import Report
 
 SEVERITY_WORDS = {"fault": "FAULT", "warning": "warning", "note": "note"}
+
+
+def counted(count: int, word: str) -> str:
+    """Return "1 run", "3 runs"; words ending in -s, -sh, -x take -es."""
+    ending = "" if count == 1 else "es" if word.endswith(("s", "sh", "x")) else "s"
+    return f"{count}{NO_BREAK}{word}{ending}"
 
 
 def mapping_text(mapping: Mapping) -> str:
@@ -145,7 +152,7 @@ def _set_plainly(cells: list[list[str]], width: int) -> str:
     """
     import re
 
-    single = re.compile("[\\x20-\\x7e\\xa1-\\xac\\xae-\\u02ff\\u0391-\\u03c9\\u2010-\\u2022\\u2070-\\u207f]*")
+    single = re.compile("[\\x20-\\x7e\\xa0-\\xac\\xae-\\u02ff\\u0391-\\u03c9\\u2010-\\u2022\\u2070-\\u207f]*")
     if len({len(row) for row in cells}) > 1 or not all(single.fullmatch(cell) for row in cells for cell in row):
         return ""
     columns = [max(map(len, column)) for column in zip(*cells, strict=True)]
