@@ -187,9 +187,13 @@ def main() -> None:
         )  # fmt: skip
     if outcomes:
         print(table(outcomes, set(recorded)))
-    bad = [tried(film, log) for film, log in unfit(asked.first, asked.unfit)]
+    names = ("constant speed", "constant in the film", "another day", "no car")
+    bad = []
+    for number, (film, log) in enumerate(unfit(asked.first, asked.unfit)):
+        bad.append(tried(film, log))
+        what = "refused" if np.isnan(bad[-1].error) else f"taken, error {bad[-1].error:.3f} s"
+        print(f"{asked.first + number} {names[(asked.first + number) % 4]}: {what}", file=sys.stderr, flush=True)
     if bad:
-        names = ("constant speed", "constant in the film", "another day", "no car")
         for kind, name in enumerate(names):
             some = [o for number, o in enumerate(bad) if (asked.first + number) % 4 == kind]
             print(f"to be refused: {name:22s} {sum(np.isnan(o.error) for o in some):3d} of {len(some)} refused")
