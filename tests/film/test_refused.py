@@ -16,6 +16,7 @@ from fifthwheel.film.make import Wanted, make_film, prepare
 from fifthwheel.film.media import probe_film, scan_times
 from fifthwheel.film.place import Said, log_moment
 from fifthwheel.film.render import Job, burn, overlay_alone
+from fifthwheel.film.sound import open_film
 from tests.film.clips import SPEED, arrangement, clip, day, job_of, pictures, shown_of
 
 ROOT = Path(__file__).parents[2]
@@ -23,6 +24,13 @@ ROOT = Path(__file__).parents[2]
 
 def left(folder: Path) -> set[str]:
     return {path.name for path in folder.iterdir()}
+
+
+def test_a_text_is_no_film(tmp_path: Path) -> None:
+    path = tmp_path / "notes.txt"
+    path.write_text("what was driven\n" * 100, encoding="utf-8")
+    with pytest.raises(FifthwheelError, match=r"notes\.txt: the film cannot be opened.*found a text file"):
+        open_film(path)
 
 
 def test_a_file_that_is_no_film(tmp_path: Path) -> None:

@@ -48,15 +48,24 @@ def open_film(film: Path) -> InputContainer:
     if not film.is_file():
         raise FifthwheelError("no such file", where=str(film), do="Check the path of the film")
     try:
-        return av.open(str(film))
+        opened = av.open(str(film))
+        if opened.format.name != TEXT:
+            return opened
+        opened.close()
+        why: Any = "a text file"
     except (av.error.FFmpegError, OSError, ValueError) as error:
-        raise FifthwheelError(
-            "the film cannot be opened",
-            where=str(film),
-            expected="a film that the codec library reads",
-            found=str(getattr(error, "strerror", None) or error),
-            do="Play it to see whether it is whole; copy it again from the camera",
-        ) from error
+        why = getattr(error, "strerror", None) or error
+    raise FifthwheelError(
+        "the film cannot be opened",
+        where=str(film),
+        expected="a film that the codec library reads",
+        found=str(why),
+        do="Play it to see whether it is whole; copy it again from the camera",
+    )
+
+
+TEXT = "tty"
+"""The codec library's name for plain text, which it would show as a picture of letters."""
 
 
 def first_picture(container: Any) -> float:
