@@ -599,6 +599,8 @@ def demo(folder: Path) -> None:
     click.echo(sheet_terminal(report))
     for path in paths:
         click.echo(f"wrote {path}")
+    for film in sorted((folder / "camera").glob("*.mp4")):
+        click.echo(f"\nA camera on the car filmed part of the day: fifthwheel film {session} {film}")
 
 
 def _write_demo(folder: Path, progress: Progress) -> tuple[Path, list[Path]]:
