@@ -250,6 +250,20 @@ TEST_CASE("a board that starts at full speed knows the speed after two readings"
     CHECK(wheel.speed() == doctest::Approx(-1100.0).epsilon(0.001));
 }
 
+TEST_CASE("counts of noise a microsecond apart are never a speed over the largest") {
+    // Eight counts a turn, as a coarse encoder or three Hall switches of a motor give them.
+    fw::WheelOptions<float> options;
+    options.bits = 3;
+    fw::WheelSpeed<float> wheel(options);
+    REQUIRE(wheel.update(0U, 0U) == fw::Status::ok);
+    REQUIRE(wheel.update(1U, 1U) == fw::Status::ok);
+    CHECK(wheel.speed() > 0.0F);
+    CHECK(wheel.speed() <= options.largest_speed);
+    REQUIRE(wheel.update(0U, 2U) == fw::Status::ok);
+    CHECK(wheel.speed() >= -options.largest_speed);
+    CHECK(wheel.turned() == 0);
+}
+
 TEST_CASE("missing readings are bridged by the speed before") {
     fw::WheelSpeed<float> wheel(fw::WheelOptions<float>{});
     const auto angle = [](double t) { return 1000.0 * t; };

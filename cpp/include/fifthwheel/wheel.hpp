@@ -114,9 +114,9 @@ struct WheelOptions {
 // Wheel speed on the car: angle counts and their time in, exact turned counts and speed out.
 //
 // Speed is the turn since its last value over the time it took, worked out whenever the wheel has turned by
-// `threshold`; while it takes longer, speed is at most threshold over the time waited, and zero after
-// `timeout`. It then passes a first-order filter. Delay: delay(), the filter's time constant and half of the
-// time over which the turn was taken (a ramp comes out that much later).
+// `threshold`, and never over `largest_speed`; while it takes longer, speed is at most threshold over the
+// time waited, and zero after `timeout`. It then passes a first-order filter. Delay: delay(), the filter's
+// time constant and half of the time over which the turn was taken (a ramp comes out that much later).
 //
 // A reading is refused when the wheel would have to be faster than `largest_speed`, or to have changed its
 // speed faster than `largest_acceleration` since the last one (with four counts of noise and the filter's
@@ -226,7 +226,11 @@ class WheelSpeed {
         const Real turned = Real(pending_) * per_count_;
         const Real most = options_.threshold / elapsed;
         if (size(turned) >= options_.threshold) {
+            // Counts of noise within microseconds, or of a coarse encoder, are no speed that the wheel can
+            // have.
+            const Real fastest = options_.largest_speed;
             raw_speed_ = turned / elapsed;
+            raw_speed_ = raw_speed_ > fastest ? fastest : raw_speed_ < -fastest ? -fastest : raw_speed_;
             taken_ = elapsed;
             if (!known_) speed_ = raw_speed_;
             known_ = true;
