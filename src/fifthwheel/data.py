@@ -128,8 +128,8 @@ class FilmEvidence:
     """Why a film was laid where it was, or nowhere; what a picture of it is drawn from.
 
     method: "sound" or "picture". times: (n,) [s] film time. For sound: frequencies (m,) [Hz] and levels (n, m) [dB] of
-    the spectrogram, courses: label of each tone -> (n,) frequency [Hz] that the log gives it at the match, NaN where the
-    shaft stands. For picture: turning (n,) of the picture and courses of the yaw rate, both in standard deviations.
+    the spectrogram, courses: label of each tone -> (n,) frequency [Hz] that the log gives it at the match, NaN where
+    the shaft stands. For picture: turning (n,) of the picture and courses of the yaw rate, both in standard deviations.
     offsets: (k,) [s] log time of film time 0 in the boot of the best; score: (k,) how well each fits [1]. best, next:
     (boot, offset, score) of the best match and of the best one elsewhere, None where there is none.
     """
