@@ -4,10 +4,14 @@ VENV := .venv
 BIN := $(VENV)/bin
 CORE := $(wildcard cpp/include/fifthwheel/*.hpp cpp/include/fifthwheel/*/*.hpp bindings/*.cpp bindings/*.hpp) CMakeLists.txt pyproject.toml
 JOBS ?= auto
+# pip leaves the compiling of modules to their first use: a demo uses a third of them.
+PIP := $(BIN)/python -m pip install --disable-pip-version-check -q
+# The core compiles while the packages are installed.
+MAKEFLAGS += --jobs=2
 
 .PHONY: demo test check bench soak lock clean
 
-demo: $(VENV)/.built
+demo: $(VENV)/.built $(VENV)/.runtime
 	$(BIN)/fifthwheel demo fifthwheel-demo
 
 test: $(VENV)/.test $(VENV)/.built check
@@ -30,16 +34,20 @@ $(VENV)/bin/python:
 	$(PYTHON) -c 'import sys; sys.exit(0 if sys.version_info >= (3, 11) else "fifthwheel needs Python 3.11 or newer; found " + sys.version.split()[0] + ". Name another one: make PYTHON=python3.12")'
 	$(PYTHON) -m venv $(VENV)
 
-$(VENV)/.runtime: requirements/build.txt requirements/runtime.txt | $(VENV)/bin/python
-	$(BIN)/python -m pip install --disable-pip-version-check -q --require-hashes -r requirements/build.txt -r requirements/runtime.txt
+$(VENV)/.tools: requirements/build.txt | $(VENV)/bin/python
+	$(PIP) --no-compile --require-hashes -r requirements/build.txt
+	touch $@
+
+$(VENV)/.runtime: requirements/runtime.txt $(VENV)/.tools
+	$(PIP) --no-compile --require-hashes -r requirements/runtime.txt
 	touch $@
 
 $(VENV)/.test: requirements/test.txt $(VENV)/.runtime
-	$(BIN)/python -m pip install --disable-pip-version-check -q --require-hashes -r requirements/test.txt
+	$(PIP) --no-compile --require-hashes -r requirements/test.txt
 	touch $@
 
-$(VENV)/.built: $(CORE) $(VENV)/.runtime
-	$(BIN)/python -m pip install --disable-pip-version-check -q --no-build-isolation --no-deps -e .
+$(VENV)/.built: $(CORE) $(VENV)/.tools
+	$(PIP) --no-build-isolation --no-deps -e .
 	$(BIN)/python -m compileall -q src
 	touch $@
 

@@ -616,8 +616,12 @@ def _write_demo(folder: Path, progress: Progress) -> tuple[Path, list[Path]]:
                 "the folder is not empty and not a demo", where=str(folder), do="Name a new folder for the demo"
             )
         shutil.rmtree(folder)
+    try:  # first of all: a demo that could not be finished may be replaced too
+        folder.mkdir(parents=True, exist_ok=True)
+        mark.write_text("Written by `fifthwheel demo`, which may replace this folder.\n", encoding="utf-8")
+    except OSError as error:
+        raise FifthwheelError("cannot write the demo", where=str(folder), found=str(error)) from error
     session, made = write_emulated_demo(folder, progress=progress)
-    mark.write_text("Written by `fifthwheel demo`, which may replace this folder.\n", encoding="utf-8")
     return session, [made.card]
 
 

@@ -76,6 +76,11 @@ def desk_boards(car: Car) -> str:
     )  # fmt: skip
 
 
+def build_folder(car: Car) -> Path:
+    """Return where the programs of a car's boards lie: `build/desk` beside its car.toml."""
+    return car.path.parent / "build" / "desk"
+
+
 def build(car: Car, folder: Path) -> Path:
     """Return the program of a car's boards, built into `folder` when there is none of the same sources yet.
 

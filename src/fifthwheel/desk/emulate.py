@@ -16,7 +16,7 @@ from fifthwheel.car.model import Car
 from fifthwheel.data import Floats
 from fifthwheel.demo.simulate import Simulated, simulate
 from fifthwheel.demo.write import with_faults
-from fifthwheel.desk.build import build
+from fifthwheel.desk.build import build, build_folder
 from fifthwheel.desk.feed import write_feed
 from fifthwheel.desk.script import Change, Script, Trouble, day_script
 from fifthwheel.errors import FifthwheelError
@@ -79,7 +79,7 @@ def emulate(
     changes = [_change(change, known) for change in sorted(script.changes if script else (), key=lambda c: c.at)]
     _check_boards(car, script)
     _make(folder)
-    program = build(car, car.path.parent / "build" / "desk")
+    program = build(car, build_folder(car))
     day = simulate(seed=seed, progress=progress) if day is None else day
     channels: Mapping[str, Floats] = with_faults(day)[0] if faulty else day.channels
     script = day_script(day) if script is None else script
