@@ -17,10 +17,11 @@ import numpy as np
 from fifthwheel.car.model import Car
 from fifthwheel.data import Aligned, Alignment, FilmEvidence, Floats, Motion, Recording
 from fifthwheel.film import beside
+from fifthwheel.film.chain import Chain, chain_sound, chain_turning
 from fifthwheel.film.fine import NOISE, SOUND_SPEED, U_SOUND_SPEED, Course, Fitted, Listener, Shaft, excess, fit, nearby
 from fifthwheel.film.logged import Logged, logged_boots
 from fifthwheel.film.match import NEIGHBOURHOOD, Peak, Scores, peaks, search
-from fifthwheel.film.sound import Sound, read_sound
+from fifthwheel.film.sound import Sound
 from fifthwheel.film.straight import Straight
 from fifthwheel.film.tones import FRAME, Spectrogram, spectrogram
 
@@ -84,33 +85,38 @@ def align(
     recording: Recording,
     motion: Motion,
     car: Car,
-    film: Path,
+    film: Path | Chain,
     *,
     method: str | None = None,
     sound_late: float = 0.0,
     progress: Progress | None = None,
 ) -> Aligned:
-    """Lay a film on the log and say how sure that is, or refuse and say why.
+    """Lay a film, of one file or a chain of them, on the log and say how sure that is, or refuse and say why.
 
     method: "sound", "picture", or None: by sound, and by picture where the sound is refused. sound_late: how much later
     [s] than the picture the camera's sound lies in the file. Raises FifthwheelError when the film cannot be read.
     """
     tell = progress or (lambda what, part: None)
+    chain = film if isinstance(film, Chain) else Chain((film,))
     boots = logged_boots(recording, motion, car)
     by_sound: Aligned | None = None
     if method in (None, "sound"):
         tell("listening to the film", 0.0)
-        sound = read_sound(film)
+        sound = chain_sound(chain)
         if sound is None:
-            by_sound = refused(film.name, "sound", "the film has no sound")
+            by_sound = refused(chain.name, "sound", "the film has no sound")
         else:
             sound = replace(sound, start=sound.start - sound_late)
-            by_sound = align_sound(sound, boots, film.name, progress=progress)
+            by_sound = align_sound(sound, boots, chain.name, progress=progress)
         if by_sound.alignment is not None or method == "sound":
             return by_sound
-    from fifthwheel.film.turning import align_picture
+    from fifthwheel.film.turning import align_turning
 
-    by_picture = align_picture(film, boots, progress=progress)
+    turning = chain_turning(chain, progress=progress)
+    if turning is None:
+        by_picture = refused(chain.name, "picture", "the film has no picture")
+    else:
+        by_picture = align_turning(turning, boots, chain.name)
     if by_picture.alignment is not None or by_sound is None:
         return by_picture
     reason = f"by sound: {by_sound.reason}; by picture: {by_picture.reason}"

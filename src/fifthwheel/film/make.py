@@ -10,7 +10,7 @@ from pathlib import Path
 from fifthwheel.car.model import Car
 from fifthwheel.data import Aligned, Alignment, Measured, Recording
 from fifthwheel.errors import FifthwheelError
-from fifthwheel.film.aligned import FOLDER
+from fifthwheel.film.aligned import FOLDER, stem_of
 from fifthwheel.film.arrangement import Arrangement, find_arrangement, load_arrangement
 from fifthwheel.film.cells import names_wanted
 from fifthwheel.film.clock import run_clock, windows
@@ -71,7 +71,7 @@ def make_film(
     wanted: Wanted, progress: Progress | None = None,
 ) -> Filmed:  # fmt: skip
     """Lay the film on the log and make what is wanted of it. Raises FifthwheelError; nothing half-made stays."""
-    alignment, aligned = place_film(session, film.paths[0], said, recording, measured, car, progress)
+    alignment, aligned = place_film(session, film.chain, said, recording, measured, car, progress)
     track = next((t for t in measured.motion.tracks if t.boot == alignment.boot), None)
     if track is None:
         raise FifthwheelError("the film lies on a boot that the log does not have", found=f"boot {alignment.boot}")
@@ -84,7 +84,7 @@ def make_film(
     )
     job = Job(film, shown, alignment, Fraction(wanted.slow).limit_denominator(1000))
     _check_overlap(job)
-    name = f"{film.paths[0].stem}-{arrangement.name}"
+    name = f"{stem_of(film.paths)}-{arrangement.name}"
     if wanted.preview:
         path = _place(session, wanted, f"{name}-preview", ".png")
         write_preview(job, aligned, path)
@@ -110,9 +110,23 @@ def _check_overlap(job: Job) -> None:
 
 def _notes(job: Job, overlay: Overlay | None, wanted: Wanted) -> tuple[str, ...]:
     notes = list(overlay.notes) if overlay is not None else []
-    if job.slow != 1 and job.film.sounds and wanted.kind == "film":
-        notes.append("the sound is left out: the result plays at another speed")
+    if wanted.kind == "film" and not wanted.stills:
+        notes += _left_out(job, whole=wanted.part is None and wanted.runs is None)
+    if job.film.interlaced and wanted.kind == "film":
+        notes.append("the film is interlaced: each pair of fields was made into a whole picture")
     return tuple(notes)
+
+
+def _left_out(job: Job, *, whole: bool) -> list[str]:
+    """Return a sentence for each thing beside the film's picture that its result does not have."""
+    tracks = job.film.tracks
+    notes = [f"{track} is left out: MP4 does not take it as it is" for track in tracks.left_out]
+    if job.slow != 1 and tracks.kinds:
+        what = "the sound" if len(tracks.kinds) == len(tracks.sounds) else "sound and other tracks"
+        notes.append(f"{what} {'is' if what == 'the sound' else 'are'} left out: the result plays at another speed")
+    if tracks.timecode and (job.slow != 1 or not whole):
+        notes.append("the timecode is left out: it holds for the whole film at its own speed")
+    return notes
 
 
 def _place(session: Path, wanted: Wanted, name: str, ending: str, *, several: bool = False) -> Path:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,9 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fifthwheel.errors import FifthwheelError
+from fifthwheel.film.chain import Chain
 from fifthwheel.film.colour import Code, code_of
+from fifthwheel.film.fields import Fields
 from fifthwheel.film.layer import Turn, turn_of
 from fifthwheel.film.sound import open_film
+from fifthwheel.film.tracks import Chapter, Tracks, tracks_of
 
 if TYPE_CHECKING:
     from av import Packet, VideoFrame
@@ -38,7 +41,8 @@ class Film:
     """What a film is. paths: its files in order; firsts: time stamp of the first picture of each [s]; bases: film time
     at which each begins [s]. width, height [px]: as stored, of what is written. layout: of the pixels written; code,
     thin: of them. turn, matrix: how it is turned for showing. tags: colour tags by name. duration [s]: 0 when unknown.
-    frames: as the first file's index says, 0 when it does not. hdr: its light levels as options of the encoder."""
+    frames: as the first file's index says, 0 when it does not. hdr: its light levels as options of the encoder; peak:
+    the brightest that it was made for [cd/m2], 0 when it does not say. interlaced: its pictures are two fields each."""
 
     paths: tuple[Path, ...]
     firsts: tuple[Fraction, ...]
@@ -56,8 +60,16 @@ class Film:
     time_base: Fraction
     duration: float
     frames: int
-    sounds: int
+    tracks: Tracks
     hdr: dict[str, str]
+    peak: float
+    interlaced: bool
+    late: Fraction
+
+    @property
+    def chain(self) -> Chain:
+        """Return the film's files with the film times at which they begin."""
+        return Chain(self.paths, tuple(float(base) for base in self.bases))
 
     @property
     def shown_size(self) -> tuple[int, int]:
@@ -76,7 +88,8 @@ class Picture:
 
 @dataclass(frozen=True)
 class SoundPacket:
-    """A packet of a sound track, `later` [s] later in the result's time than its own stamps say."""
+    """A packet of a sound track, or of another that is carried over, `later` [s] later in the result's time than its
+    own stamps say. track: among those carried over."""
 
     track: int
     t: float
@@ -93,28 +106,39 @@ def probe_film(paths: Sequence[Path]) -> Film:
         film = _probed(container, paths[0])
     if len(paths) == 1:
         return film
-    firsts, bases = [film.firsts[0]], [Fraction(0)]
+    firsts, bases, chapters = [film.firsts[0]], [Fraction(0)], list(film.tracks.chapters)
     end = Fraction(0)
     for number, path in enumerate(paths):
         times = scan_times([path])
         if number:
             with open_film(path) as container:
-                _join(film, _probed(container, path))
+                other = _probed(container, path)
+            _join(film, other)
+            later = end + film.firsts[0] - other.firsts[0]
+            chapters += [Chapter(c.start + later, c.end + later, c.words) for c in other.tracks.chapters]
             bases.append(end)
             firsts.append(times.first)
         end += times.end
-    from dataclasses import replace
-
-    return replace(film, paths=tuple(paths), firsts=tuple(firsts), bases=tuple(bases), duration=float(end), frames=0)
+    return replace(
+        film, paths=tuple(paths), firsts=tuple(firsts), bases=tuple(bases), duration=float(end), frames=0,
+        tracks=replace(film.tracks, chapters=tuple(chapters)),
+    )  # fmt: skip
 
 
 def _join(film: Film, other: Film) -> None:
     """Raise when a file cannot follow the film's first."""
-    for what in ("width", "height", "layout", "turn", "sounds"):
-        if getattr(film, what) != getattr(other, what):
+    kinds = [
+        {
+            "picture": f"{each.width} x {each.height}", "layout of pixels": each.layout, "colours": f"{each.code}",
+            "turning": f"{each.turn}", "other tracks": ", ".join(each.tracks.kinds) or "none",
+        }
+        for each in (film, other)
+    ]  # fmt: skip
+    for what, expected in kinds[0].items():
+        if kinds[1][what] != expected:
             raise FifthwheelError(
                 "files that join must be of one kind", where=str(other.paths[0]),
-                expected=f"{what} {getattr(film, what)} as in {film.paths[0].name}", found=f"{getattr(other, what)}",
+                expected=f"{what} {expected} as in {film.paths[0].name}", found=kinds[1][what],
                 do="Render them one by one",
             )  # fmt: skip
 
@@ -147,7 +171,9 @@ def _probed(container: Any, path: Path) -> Film:
         paths=(path,), firsts=(_stamp(frame, stream),), bases=(Fraction(0),), width=width - width % 2,
         height=height - height % 2, layout=layout, code=code, thin=thin, turn=turn_of(matrix), matrix=matrix, tags=tags,
         aspect=stream.sample_aspect_ratio, rate=Fraction(rate), time_base=Fraction(stream.time_base),
-        duration=duration, frames=stream.frames, sounds=len(container.streams.audio), hdr=_light(frame),
+        duration=duration, frames=stream.frames, tracks=tracks_of(container, stream), hdr=_light(frame),
+        peak=_peak(frame), interlaced=bool(frame.interlaced_frame),
+        late=max(Fraction(0), _stamp(frame, stream) - max(Fraction(container.start_time or 0, 1_000_000), Fraction(0))),
     )  # fmt: skip
 
 
@@ -194,6 +220,18 @@ def _light(frame: Any) -> dict[str, str]:
     return made
 
 
+def _peak(frame: Any) -> float:
+    """Return the brightest light [cd/m2] that a picture says it was made for: its content's, else its display's."""
+    level = frame.side_data.get("CONTENT_LIGHT_LEVEL")
+    if level is not None and (most := int(np.frombuffer(bytes(level)[:4], np.uint32)[0])):
+        return float(most)
+    display = frame.side_data.get("MASTERING_DISPLAY_METADATA")
+    if display is None:
+        return 0.0
+    over, under = np.frombuffer(bytes(display)[:80], np.int32).reshape(10, 2)[9]
+    return float(over) / float(under) if over > 0 and under > 0 else 0.0
+
+
 def _damaged(path: Path, t: float, error: Exception) -> FifthwheelError:
     return FifthwheelError(
         "the film is damaged", where=f"{path}, at {t:.2f} s", expected="pictures that can be decoded",
@@ -221,9 +259,9 @@ class Reader:
             self._container.close()
 
     @property
-    def sound_streams(self) -> list[Any]:
-        """Return the sound tracks of the open film."""
-        return list(self._container.streams.audio) if self.sound else []
+    def other_streams(self) -> list[Any]:
+        """Return the streams of the open film that are carried over beside its picture, sound first."""
+        return [self._container.streams[index] for index in self.film.tracks.indexes] if self.sound else []
 
     def items(self) -> Iterator[Picture | SoundPacket]:
         """Yield what lies between start and end; raise FifthwheelError where the film is damaged or breaks off."""
@@ -249,9 +287,10 @@ class Reader:
         begin = 0.0 if self.start is None else max(0.0, self.start - float(self.film.bases[number]))
         if begin > 0.0:
             container.seek(int((Fraction(begin) + self.film.firsts[number]) / video.time_base), stream=video)
-        tracks = {stream.index: k for k, stream in enumerate(container.streams.audio)} if self.sound else {}
-        streams = [video, *(container.streams.audio if self.sound else [])]
-        seen = _Seen()
+        own = tracks_of(container, video) if number else self.film.tracks
+        tracks = {index: k for k, index in enumerate(own.indexes)} if self.sound else {}
+        streams = [video, *(container.streams[index] for index in tracks)]
+        seen, fields = _Seen(), Fields()
         try:
             for packet in container.demux(streams):
                 if packet.stream.index in tracks:
@@ -259,7 +298,7 @@ class Reader:
                         yield made
                     continue
                 seen.packets += bool(packet.size)
-                for frame in packet.decode():
+                for frame in fields.whole(packet.decode(), last=not packet.size):
                     picture = seen.picture(frame, video, shift)
                     if self.end is not None and float(picture.t) >= self.end:
                         return

@@ -86,18 +86,39 @@ def encoder(name: str, purpose: str) -> None:
 
 
 class BurntIn:
-    """An H.264 film in MP4 with the sound of the source. slow: the result's time over the film's."""
+    """An H.264 film in MP4 with what the source has beside its picture: others, as the film's tracks name them.
 
-    def __init__(self, path: Path, film: Film, sounds: Sequence[Any], *, start: float | None, slow: Fraction) -> None:
+    part: of the film [s], None for the whole. slow: the result's time over the film's; only 1 keeps what is beside.
+    """
+
+    def __init__(
+        self, path: Path, film: Film, others: Sequence[Any], *, part: tuple[float, float] | None = None,
+        slow: Fraction = Fraction(1),
+    ) -> None:  # fmt: skip
         encoder("libx264", "a film with the overlay burnt in")
         self.film, self.slow = film, slow
-        self.shift = (
-            Fraction(start).limit_denominator(10**6) if start is not None else -max(film.firsts[0], Fraction(0))
-        )
+        self.shift = Fraction(part[0]).limit_denominator(10**6) if part is not None else -film.late
         self.container = _opened(path, "mp4", {"movflags": "+write_colr"})
+        self.container.metadata.update(film.tracks.words)
+        self.container.set_chapters(self._chapters(part))
         self.video = self._video(film)
-        self.sounds = [_sound_for(self.container, stream) for stream in (sounds if slow == 1 else [])]
+        if film.tracks.timecode and part is None and slow == 1:
+            self.video.metadata["timecode"] = film.tracks.timecode
+        self.others = [_sound_for(self.container, stream) for stream in (others if slow == 1 else [])]
         self._last = -1
+
+    def _chapters(self, part: tuple[float, float] | None) -> list[Any]:
+        """Return the film's chapters in the result's time, those outside the part left out."""
+        made: list[Any] = []
+        low, high = (Fraction(0), None) if part is None else (Fraction(0), Fraction(part[1]) - self.shift)
+        for chapter in self.film.tracks.chapters:
+            start, end = (t - self.film.firsts[0] - self.shift for t in (chapter.start, chapter.end))
+            start, end = max(start, low), end if high is None else min(end, high)
+            if end > start:
+                times = {name: round(1000 * t * self.slow) for name, t in (("start", start), ("end", end))}
+                base = Fraction(1, 1000)
+                made.append({"id": len(made), **times, "time_base": base, "metadata": dict(chapter.words)})
+        return made
 
     def _video(self, film: Film) -> Any:
         options = dict(H264)
@@ -127,15 +148,15 @@ class BurntIn:
         self.container.mux(self.video.encode(frame))
 
     def sound(self, item: SoundPacket) -> None:
-        """Write one packet of sound."""
-        if item.track < len(self.sounds):
-            self.sounds[item.track].write(item.packet, item.later - self.shift)
+        """Write one packet of sound, or of another track that is carried over."""
+        if item.track < len(self.others):
+            self.others[item.track].write(item.packet, item.later - self.shift)
 
     def close(self) -> None:
         """Finish the file."""
         self.container.mux(self.video.encode(None))
-        for sound in self.sounds:
-            sound.finish()
+        for track in self.others:
+            track.finish()
         self.container.close()
 
 
@@ -147,7 +168,7 @@ def _sound_for(container: Any, stream: Any) -> Any:
 
 
 class _Copied:
-    """Sound packets as they are; only their stamps move with the film's beginning. Where files join, what the second
+    """Packets as they are; only their stamps move with the film's beginning. Where files join, what the second
     has from before the end of the first is left out."""
 
     def __init__(self, container: Any, stream: Any) -> None:

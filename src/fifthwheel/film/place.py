@@ -9,7 +9,8 @@ from pathlib import Path
 from fifthwheel.car.model import Car
 from fifthwheel.data import Aligned, Alignment, Measured, Recording, Run
 from fifthwheel.errors import FifthwheelError, UnitError, nearest
-from fifthwheel.film.aligned import FOLDER, load_alignment, save_alignment
+from fifthwheel.film.aligned import FOLDER, load_alignment, save_alignment, stem_of
+from fifthwheel.film.chain import Chain
 from fifthwheel.film.moments import from_moments, given
 from fifthwheel.records import replace
 
@@ -34,7 +35,7 @@ class Said:
 
 
 def place_film(
-    session: Path, film: Path, said: Said, recording: Recording, measured: Measured, car: Car,
+    session: Path, film: Chain, said: Said, recording: Recording, measured: Measured, car: Car,
     progress: Progress | None = None,
 ) -> tuple[Alignment, Aligned | None]:  # fmt: skip
     """Return how a film lies on the log, kept in the session for the next time, and how that was found when it was.
@@ -60,11 +61,11 @@ def place_film(
         alignment = _by_moments(film, said, measured, boots)
     else:
         anew = said.method is not None or said.skew is not None
-        kept = None if anew else load_alignment(session, film)
+        kept = None if anew else load_alignment(session, film.paths)
         if kept is not None:
             return kept, None
         alignment, aligned = _found(session, film, said, recording, measured, car, progress)
-    save_alignment(session, film, alignment)
+    save_alignment(session, film.paths, alignment)
     return alignment, aligned
 
 
@@ -78,7 +79,7 @@ def _slowed(alignment: Alignment, slowed: float) -> Alignment:
     return replace(alignment, rate=(1.0 + alignment.rate) / slowed - 1.0, u_rate=alignment.u_rate / slowed)
 
 
-def _by_moments(film: Path, said: Said, measured: Measured, boots: Sequence[int]) -> Alignment:
+def _by_moments(film: Chain, said: Said, measured: Measured, boots: Sequence[int]) -> Alignment:
     pairs, found = [], set()
     for text in said.moments:
         left, sign, right = text.partition("=")
@@ -140,13 +141,14 @@ def _mark_of(run: Run, mark: str) -> float:
 
 
 def _found(
-    session: Path, film: Path, said: Said, recording: Recording, measured: Measured, car: Car, progress: Progress | None
-) -> tuple[Alignment, Aligned]:
+    session: Path, film: Chain, said: Said, recording: Recording, measured: Measured, car: Car,
+    progress: Progress | None,
+) -> tuple[Alignment, Aligned]:  # fmt: skip
     from fifthwheel.film.align import align
 
     by_hand = "Mark a moment that you see in the film: --moment FILM=LOG, twice for its clock rate, or give --offset"
     if said.slowed != 1.0:
-        raise FifthwheelError("a film in slow motion cannot be aligned by itself", where=str(film), do=by_hand)
+        raise FifthwheelError("a film in slow motion cannot be aligned by itself", where=str(film.paths[0]), do=by_hand)
     aligned = align(
         recording, measured.motion, car, film, method=said.method, sound_late=said.skew or 0.0, progress=progress
     )
@@ -154,18 +156,18 @@ def _found(
         drawn = _why(session, film, aligned)
         look = f"; {drawn} shows why" if drawn is not None else ""
         raise FifthwheelError(
-            f"the film cannot be laid on the log: {aligned.reason}{look}", where=str(film), do=by_hand
+            f"the film cannot be laid on the log: {aligned.reason}{look}", where=str(film.paths[0]), do=by_hand
         )
     return aligned.alignment, aligned
 
 
-def _why(session: Path, film: Path, aligned: Aligned) -> Path | None:
+def _why(session: Path, film: Chain, aligned: Aligned) -> Path | None:
     """Write the picture of a refusal into the session; None when there was nothing to look at."""
     if aligned.evidence is None:
         return None
     from fifthwheel.film.preview import save_figure
     from fifthwheel.plots.film_alignment import draw_alignment
 
-    path = session / FOLDER / f"{film.stem}-alignment.png"
+    path = session / FOLDER / f"{stem_of(film.paths)}-alignment.png"
     save_figure(draw_alignment(aligned), path)
     return path

@@ -71,7 +71,7 @@ def burn(job: Job, path: Path, part: tuple[float, float] | None = None, progress
         return Picture(item.t, item.lasts, frame)
 
     with Reader(job.film, start, end) as reader, written_whole(path) as stage:
-        sink = BurntIn(stage, job.film, reader.sound_streams, start=start, slow=job.slow)
+        sink = BurntIn(stage, job.film, reader.other_streams, part=part, slow=job.slow)
         count = _through(reader.items(), draw, sink)
         if count == 0:
             raise _nothing(path, part)
@@ -82,7 +82,7 @@ def plain(film: Film, path: Path) -> int:
     """Write the film as `burn` does, without an overlay; return the number of pictures. What `burn` costs is measured
     against this."""
     with Reader(film) as reader, written_whole(path) as stage:
-        sink = BurntIn(stage, film, reader.sound_streams, start=None, slow=Fraction(1))
+        sink = BurntIn(stage, film, reader.other_streams)
         return _through(reader.items(), lambda item: item, sink)
 
 

@@ -142,16 +142,8 @@ class _Match:
     sign: float
 
 
-def align_picture(film: Path, boots: Sequence[Logged], *, progress: Progress | None = None) -> Aligned:
-    """Lay a film on the log by the turning of its picture, or refuse; see `fifthwheel.film.align.align`."""
-    turning = read_turning(film, progress=progress)
-    if turning is None:
-        return _refused(film.name, "the film has no picture")
-    return align_turning(turning, boots, film.name)
-
-
 def align_turning(turning: Turning, boots: Sequence[Logged], film: str) -> Aligned:
-    """Lay the sideways movement of a picture on the yaw rates of a log's boots."""
+    """Lay the sideways movement of a picture on the yaw rates of a log's boots; see `fifthwheel.film.align.align`."""
     grid, values, weight = _even(turning)
     if grid.size * STEP * 2 < LEAST_SECONDS or weight.sum() * STEP * 2 < LEAST_SECONDS or float(np.std(values)) < 1e-6:
         return _refused(film, "the picture does not turn")
