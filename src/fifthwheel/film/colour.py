@@ -26,8 +26,11 @@ TO_2020 = np.array([[0.6274, 0.3293, 0.0433], [0.0691, 0.9195, 0.0114], [0.0164,
 
 REFERENCE_WHITE = 203.0
 """Luminance of diffuse white in PQ [cd/m2] (ITU-R BT.2408-7, 2.1)."""
-HLG_WHITE = 0.265
-"""Scene light of a signal of 75 % in HLG (ITU-R BT.2100-2, table 5)."""
+HLG_DISPLAY, HLG_GAMMA = 1000.0, 1.2
+"""Brightest light of the display that HLG is laid out for here [cd/m2], and the exponent of its OOTF (ITU-R BT.2100-2,
+table 5): light of the display there is the scene's times the scene's luminance to the exponent less 1."""
+LUMINANCE = (0.2627, 0.6780, 0.0593)
+"""Shares of R, G and B in the luminance of BT.2020 (ITU-R BT.2020-2, table 4)."""
 
 
 @dataclass(frozen=True)
@@ -76,20 +79,46 @@ def _transferred(rgb: Floats, code: Code) -> Floats:
     """Return R'G'B' of the picture for R'G'B' of the paper (sRGB)."""
     if code.transfer == "sdr" and not code.wide:
         return rgb
-    linear = np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)  # IEC 61966-2-1
-    linear = np.clip(TO_2020 @ linear, 0.0, 1.0)
+    linear = np.clip(TO_2020 @ linear_of(rgb), 0.0, 1.0)
     if code.transfer == "pq":
-        return _pq(linear * REFERENCE_WHITE / 10000.0)
+        return pq_signal(linear * REFERENCE_WHITE / 10000.0)
     if code.transfer == "hlg":
-        return _hlg(linear * HLG_WHITE)
+        return _hlg(_scene(linear * REFERENCE_WHITE / HLG_DISPLAY))
+    return srgb_of(linear)
+
+
+def linear_of(signal: Floats) -> Floats:
+    """Return linear light of a signal of sRGB, both 0 to 1 (IEC 61966-2-1)."""
+    return np.asarray(np.where(signal <= 0.04045, signal / 12.92, ((signal + 0.055) / 1.055) ** 2.4))
+
+
+def srgb_of(linear: Floats) -> Floats:
+    """Return the signal of sRGB of linear light, both 0 to 1 (IEC 61966-2-1)."""
     return np.asarray(np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1.0 / 2.4) - 0.055))
 
 
-def _pq(light: Floats) -> Floats:
+PQ = (2610 / 16384, 2523 / 4096 * 128, 3424 / 4096, 2413 / 4096 * 32, 2392 / 4096 * 32)
+"""m1, m2, c1, c2, c3 of PQ (ITU-R BT.2100-2, table 4)."""
+
+
+def pq_signal(light: Floats) -> Floats:
     """Return the PQ signal of light as a share of 10,000 cd/m2 (ITU-R BT.2100-2, table 4)."""
-    m1, m2, c1, c2, c3 = 2610 / 16384, 2523 / 4096 * 128, 3424 / 4096, 2413 / 4096 * 32, 2392 / 4096 * 32
+    m1, m2, c1, c2, c3 = PQ
     power = light**m1
     return np.asarray(((c1 + c2 * power) / (1.0 + c3 * power)) ** m2)
+
+
+def pq_light(signal: Floats) -> Floats:
+    """Return light as a share of 10,000 cd/m2 of a PQ signal (ITU-R BT.2100-2, table 4)."""
+    m1, m2, c1, c2, c3 = PQ
+    power = np.maximum(signal, 0.0) ** (1.0 / m2)
+    return np.asarray((np.maximum(power - c1, 0.0) / (c2 - c3 * power)) ** (1.0 / m1))
+
+
+def _scene(display: Floats) -> Floats:
+    """Return the scene's light for that of HLG's display, both 0 to 1: the inverse OOTF (ITU-R BT.2100-2, table 5)."""
+    bright = max(float(np.dot(LUMINANCE, display)), 1e-9)
+    return np.asarray(display * bright ** ((1.0 - HLG_GAMMA) / HLG_GAMMA))
 
 
 def _hlg(light: Floats) -> Floats:

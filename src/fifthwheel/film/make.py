@@ -20,7 +20,7 @@ from fifthwheel.film.overlay import Overlay, Shown
 from fifthwheel.film.place import Said, how_words, log_moment, place_film, seconds
 from fifthwheel.film.preview import write_preview
 from fifthwheel.film.render import Job, burn, overlay_alone
-from fifthwheel.film.stills import still, write_image
+from fifthwheel.film.stills import still, still_overlay, write_image
 from fifthwheel.film.values import readings_of
 
 Progress = Callable[[str, float], None]
@@ -199,7 +199,7 @@ def _parts(job: Job, wanted: Wanted) -> list[tuple[str, tuple[float, float] | No
 def _stills(
     session: Path, job: Job, measured: Measured, wanted: Wanted, name: str
 ) -> tuple[list[Path], Overlay | None]:  # fmt: skip
-    paths, overlay = [], Overlay(job.shown, job.look(), job.span())
+    paths, overlay = [], still_overlay(job)
     for text in wanted.stills:
         t = still_time(text, job, measured)
         label = text.strip() if "-" in text and not text.strip().startswith("-") else f"{t:.3f}s"

@@ -9,10 +9,9 @@ import numpy as np
 
 from fifthwheel.data import Aligned
 from fifthwheel.film.outputs import written_whole
-from fifthwheel.film.overlay import Overlay
 from fifthwheel.film.place import how_words
 from fifthwheel.film.render import Job
-from fifthwheel.film.stills import Image, still
+from fifthwheel.film.stills import Image, still, still_overlay
 from fifthwheel.plots.paper import colour, on_paper
 from fifthwheel.units import preferred
 
@@ -47,7 +46,7 @@ def write_preview(job: Job, aligned: Aligned | None, path: Path) -> None:
     """Write the contact sheet as PNG in one step."""
     from matplotlib.figure import Figure
 
-    overlay = Overlay(job.shown, job.look(), job.span())
+    overlay = still_overlay(job)
     times = moments_to_look_at(job)
     images = [still(job, t, overlay) for t in times]
     plot = _plot(job, aligned)
