@@ -30,8 +30,8 @@ from fifthwheel.film.colour import (
 Image = NDArray[np.uint8]
 
 PEAK = HLG_DISPLAY
-"""Brightest light of a picture that does not say it [cd/m2]: that of HLG's display; usual for PQ too (common practice, no
-source)."""
+"""Brightest light of a picture that does not say it [cd/m2]: that of HLG's display; usual for PQ too (common practice,
+no source)."""
 
 ROWS = 256
 """Rows that are turned at once."""
