@@ -14,8 +14,10 @@ from PIL import Image
 
 from fifthwheel.data import Alignment
 from fifthwheel.film.arrangement import SHIPPED, load_arrangement
+from fifthwheel.film.colour import Code
+from fifthwheel.film.layer import Turn
 from fifthwheel.film.media import probe_film, scan_times
-from fifthwheel.film.overlay import Overlay
+from fifthwheel.film.overlay import Look, Overlay
 from fifthwheel.film.render import Job, burn, overlay_alone, plain
 from fifthwheel.film.stills import still
 from tests.conftest import need
@@ -208,6 +210,36 @@ def test_the_overlay_alone_is_transparent_where_nothing_is(
         assert np.median(image[top + 4 :, :, 3]) == pytest.approx(0.88 * 255, abs=3)
         assert image[top + 4 :, :, 3].max() > 250  # letters are opaque
         assert np.median(image[top + 4 :, :, :3].reshape(-1, 3), 0) == pytest.approx((0xFB, 0xFA, 0xF6), abs=6)
+
+
+@pytest.mark.parametrize("kind", ["prores", "vp9", "png"])
+def test_every_transparent_picture_is_the_overlay_at_its_own_time(tmp_path: Path, kind: str) -> None:
+    """The car stands at first, so that nothing changes; then all figures move. Ten and more pictures go round."""
+    source = clip(tmp_path / "in.mp4", frames=24, size=(480, 360))
+    job = job_of(arrangement(tmp_path, SPEED), source, offset=2.6)
+    out = tmp_path / f"out{ {'prores': '.mov', 'vp9': '.webm', 'png': ''}[kind] }"
+    overlay_alone(job, out, kind)
+    if kind == "png":
+        found = [np.asarray(Image.open(out / f"{k:06d}.png")) for k in range(24)]
+    elif kind == "vp9":
+        found = [image for _, image in pictures(out, "libvpx-vp9")]
+    else:
+        with av.open(str(out)) as container:
+            found = [frame.to_ndarray(format="rgba") for frame in container.decode(video=0)]
+    look = Look(480, 360, Code("rgb", True, 8), Turn(), (1, 1))
+    shades = []
+    for k in range(24):
+        overlay = Overlay(job.shown, look, job.span())
+        overlay.show(2.6 + k / 30.0)
+        grey = np.full((3, 360, 480), 255, np.uint8)
+        overlay.blend(list(grey))
+        shades.append(grey[1].astype(float))
+    for k, image in enumerate(found):
+        alpha = image[..., 3] / 255.0
+        mixed = image[..., 1] * alpha + 255.0 * (1.0 - alpha)
+        unlike = [float(np.abs(mixed - shade).mean()) for shade in shades]
+        assert unlike[k] < 0.8
+        assert unlike[k] <= min(unlike) + 1e-9 or float(np.abs(shades[k] - shades[int(np.argmin(unlike))]).mean()) < 0.1
 
 
 def test_pictures_are_whole_png_with_the_overlays_own_colours(tmp_path: Path) -> None:

@@ -1,24 +1,17 @@
-"""Writing a film: whole or not at all, burnt in with its sound, or the overlay alone with transparency."""
+"""Writing a film: whole or not at all, the overlay burnt in, the sound kept."""
 
 from __future__ import annotations
 
 import errno
 import shutil
-import struct
-import zlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from fifthwheel.errors import FifthwheelError
-from fifthwheel.film.colour import Code
-from fifthwheel.film.layer import Rect
-from fifthwheel.film.media import Film, Picture, SoundPacket, plane_view
-from fifthwheel.film.overlay import Overlay
+from fifthwheel.film.media import Film, Picture, SoundPacket
 
 KINDS = {"film": ".mp4", "prores": ".mov", "vp9": ".webm", "png": ""}
 """Kind of result -> ending of its name: burnt in, or the overlay alone in ProRes 4444, VP9 with alpha, or pictures."""
@@ -65,7 +58,7 @@ def _refused(path: Path, error: Any) -> FifthwheelError:
     return FifthwheelError("the film cannot be written", where=str(path), found=found, do=do)
 
 
-def _opened(path: Path, form: str, options: dict[str, str] | None = None) -> Any:
+def opened(path: Path, form: str, options: dict[str, str] | None = None) -> Any:
     """Open a file for writing by the codec library."""
     import av
 
@@ -98,7 +91,7 @@ class BurntIn:
         encoder("libx264", "a film with the overlay burnt in")
         self.film, self.slow = film, slow
         self.shift = Fraction(part[0]).limit_denominator(10**6) if part is not None else -film.late
-        self.container = _opened(path, "mp4", {"movflags": "+write_colr"})
+        self.container = opened(path, "mp4", {"movflags": "+write_colr"})
         self.container.metadata.update(film.tracks.words)
         self.container.set_chapters(self._chapters(part))
         self.video = self._video(film)
@@ -215,160 +208,3 @@ class _Recoded:
         for part in self.fit.resample(None):
             self.container.mux(self.stream.encode(part))
         self.container.mux(self.stream.encode(None))
-
-
-# ------------------------------------------------------------------------------------------- transparent
-
-
-class Prores:
-    """The overlay alone as ProRes 4444 with transparency, in a MOV file."""
-
-    code = Code("709", False, 10)
-    thin = (1, 1)
-
-    def __init__(self, path: Path, film: Film, overlay: Overlay) -> None:
-        encoder("prores_aw", "a transparent overlay in ProRes 4444")  # four times as quick as prores_ks, measured
-        self._open(path, film, overlay, "mov", "prores_aw", "yuva444p10le", {})
-
-    def _open(
-        self, path: Path, film: Film, overlay: Overlay, container: str, codec: str, layout: str, options: dict[str, str]
-    ) -> None:
-        import av
-
-        self.film, self.overlay = film, overlay
-        self.container = _opened(path, container)
-        self.video = self.container.add_stream(codec, rate=film.rate, options=options)
-        width, height = film.shown_size
-        self.video.width, self.video.height, self.video.pix_fmt = width, height, layout
-        self.video.codec_context.time_base = self.video.time_base = film.time_base
-        context = self.video.codec_context
-        context.colorspace, context.color_primaries, context.color_trc, context.color_range = 1, 1, 1, 1
-        self.frame: Any = av.VideoFrame(width, height, layout)
-        blank = overlay.layer.ink(overlay.type.colour("paper"))
-        kind = np.uint16 if self.code.depth > 8 else np.uint8
-        for plane, fill in zip(self.frame.planes, (*blank, 0), strict=True):
-            plane_view(plane, kind)[:] = fill
-        self._first = True
-
-    def picture(self, t: Fraction, changed: Sequence[Rect]) -> None:
-        """Write the overlay as it stands, at film time t; changed: where it is not as it was."""
-        self.frame.make_writable()
-        kind = np.uint16 if self.code.depth > 8 else np.uint8
-        planes = [plane_view(plane, kind) for plane in self.frame.planes]
-        layer = self.overlay.layer
-        rects = [(0, 0, layer.width, layer.height)] if self._first else changed
-        for rect in rects:
-            layer.write_straight(planes[:3], planes[3], rect, self.overlay.type.colour("paper"))
-        self._first = False
-        self.frame.pts, self.frame.time_base = round(t / self.film.time_base), self.film.time_base
-        self.container.mux(self.video.encode(self.frame))
-
-    def close(self) -> None:
-        """Finish the file."""
-        self.container.mux(self.video.encode(None))
-        self.container.close()
-
-
-class Vp9(Prores):
-    """The overlay alone as VP9 with transparency, in a WebM file."""
-
-    code = Code("709", False, 8)
-    thin = (2, 2)
-
-    def __init__(self, path: Path, film: Film, overlay: Overlay) -> None:
-        encoder("libvpx-vp9", "a transparent overlay in VP9")
-        options = {
-            "deadline": "realtime", "cpu-used": "8", "row-mt": "1", "crf": "18", "b": "0", "auto-alt-ref": "0",
-            "lag-in-frames": "0",
-        }  # fmt: skip
-        self._open(path, film, overlay, "webm", "libvpx-vp9", "yuva420p", options)
-        self.video.metadata["alpha_mode"] = "1"
-
-
-class Pictures:
-    """The overlay alone as one PNG for each picture of the film, in a folder, with `times.csv` beside them.
-
-    What lies outside the overlay is the same in all of them: its part of the file is squeezed once, and joined with the
-    overlay's part at a full flush of the deflate stream (RFC 1951, 3.2.4).
-    """
-
-    code = Code("rgb", True, 8)
-    thin = (1, 1)
-
-    def __init__(self, path: Path, film: Film, overlay: Overlay) -> None:
-        self.path, self.film, self.overlay = path, film, overlay
-        path.mkdir(parents=True)
-        width, height = film.shown_size
-        self.size = (width, height)
-        left, top, right, bottom = overlay.layer.rect
-        assert (left, right) == (0, width)
-        self.rows = np.zeros((bottom - top, 1 + 4 * width), np.uint8)
-        self.above = _squeezed(bytes(top * (1 + 4 * width)), 9)
-        self.below = _squeezed(bytes((height - bottom) * (1 + 4 * width)), 9)
-        self.lengths = (top * (1 + 4 * width), (height - bottom) * (1 + 4 * width))
-        self.count = 0
-        self._file: Any = (path / "times.csv").open("w", encoding="utf-8")
-        self._file.write("file,film_time_s\n")
-        self._made: bytes | None = None
-
-    def picture(self, t: Fraction, changed: Sequence[Rect]) -> None:
-        """Write the overlay as it stands."""
-        if changed or self._made is None:
-            self._made = self._png(changed)
-        name = f"{self.count:06d}.png"
-        (self.path / name).write_bytes(self._made)
-        self._file.write(f"{name},{float(t):.6f}\n")
-        self.count += 1
-
-    def _png(self, changed: Sequence[Rect]) -> bytes:
-        width, height = self.size
-        pixels = self.rows[:, 1:].reshape(self.rows.shape[0], width, 4)
-        colours = [pixels[:, :, k] for k in range(3)]
-        layer = self.overlay.layer
-        rects = [(0, 0, layer.width, layer.height)] if self._made is None else changed
-        for rect in rects:
-            empty = self.overlay.type.colour("paper")
-            layer.write_straight(colours, pixels[:, :, 3], rect, empty, alone=True)
-        body = self.rows.tobytes()
-        above, below = self.lengths
-        check = _joined(_joined(_zeros(above), zlib.adler32(body), len(body)), _zeros(below), below)
-        data = b"\x78\x01" + self.above + _squeezed(body, 1) + self.below + b"\x03\x00" + struct.pack(">I", check)
-        head = struct.pack(">IIBBBBB", width, height, 8, 6, 0, 0, 0)
-        return (
-            b"\x89PNG\r\n\x1a\n"
-            + _chunk(b"IHDR", head)
-            + _chunk(b"sRGB", b"\0")
-            + _chunk(b"IDAT", data)
-            + _chunk(b"IEND", b"")
-        )
-
-    def close(self) -> None:
-        """Finish the list of times."""
-        self._file.close()
-
-
-def _squeezed(data: bytes, level: int) -> bytes:
-    """Return raw deflate of data that ends on a byte with no reference beyond, so that another may follow."""
-    squeeze = zlib.compressobj(level, zlib.DEFLATED, -15)
-    return squeeze.compress(data) + squeeze.flush(zlib.Z_FULL_FLUSH)
-
-
-def _zeros(length: int) -> int:
-    """Return the Adler-32 of so many zero bytes (RFC 1950, 9): 1 in the low half, the length in the high one."""
-    return 1 | (length % 65521) << 16
-
-
-def _joined(first: int, second: int, length: int) -> int:
-    """Return the Adler-32 of two stretches of bytes from those of each; length: of the second."""
-    a1, b1, a2, b2 = first & 0xFFFF, first >> 16, second & 0xFFFF, second >> 16
-    low = (a1 + a2 - 1) % 65521
-    high = (b1 + b2 + length * (a1 - 1)) % 65521
-    return low | high << 16
-
-
-def _chunk(name: bytes, data: bytes) -> bytes:
-    return struct.pack(">I", len(data)) + name + data + struct.pack(">I", zlib.crc32(name + data))
-
-
-TRANSPARENT: Mapping[str, type[Prores] | type[Pictures]] = {"prores": Prores, "vp9": Vp9, "png": Pictures}
-"""Kind of transparent result -> what writes it."""

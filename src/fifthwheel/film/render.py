@@ -2,25 +2,21 @@
 
 from __future__ import annotations
 
-import queue
-import threading
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
 
 from fifthwheel.data import Alignment
 from fifthwheel.errors import FifthwheelError
+from fifthwheel.film.lanes import Crew, StoppedError
 from fifthwheel.film.layer import Turn
 from fifthwheel.film.media import Film, Picture, Reader, SoundPacket, conformed, planes_of, scan_times
-from fifthwheel.film.outputs import TRANSPARENT, BurntIn, written_whole
+from fifthwheel.film.outputs import BurntIn, written_whole
 from fifthwheel.film.overlay import Look, Overlay, Shown
+from fifthwheel.film.transparent import TRANSPARENT
 
 Progress = Callable[[str, float], None]
-
-WAITING = 6
-"""Pictures that wait between two threads at most; what a 4K film keeps in memory follows from it."""
 
 
 @dataclass(frozen=True)
@@ -110,40 +106,14 @@ def overlay_alone(
                 sink.picture((t - zero) * job.slow, overlay.show(job.log_time(float(t))))
                 if progress is not None:
                     progress(f"rendering {path.name}", number / len(times))
-        finally:
-            sink.close()
+        except BaseException:
+            sink.leave()
+            raise
+        sink.close()
     return overlay
 
 
 # ------------------------------------------------------------------------------------------- threads
-
-
-class _StoppedError(Exception):
-    """Another thread has failed, or the user has interrupted: leave quietly."""
-
-
-class _Lane:
-    """A queue that is left as soon as the work is stopped."""
-
-    def __init__(self, stop: threading.Event) -> None:
-        self.stop = stop
-        self._queue: queue.Queue[Any] = queue.Queue(WAITING)
-
-    def put(self, item: Any) -> None:
-        while not self.stop.is_set():
-            try:
-                return self._queue.put(item, timeout=0.2)
-            except queue.Full:
-                continue
-        raise _StoppedError
-
-    def get(self) -> Any:
-        while not self.stop.is_set():
-            try:
-                return self._queue.get(timeout=0.2)
-            except queue.Empty:
-                continue
-        raise _StoppedError
 
 
 def _through(items: Iterable[Picture | SoundPacket], draw: Callable[[Picture], Picture], sink: BurntIn) -> int:
@@ -151,21 +121,9 @@ def _through(items: Iterable[Picture | SoundPacket], draw: Callable[[Picture], P
 
     The first error of any of them ends all three and is raised here.
     """
-    stop, errors = threading.Event(), []
-    decoded, drawn = _Lane(stop), _Lane(stop)
-    count = 0
-
-    def guarded(work: Callable[[], None]) -> Callable[[], None]:
-        def run() -> None:
-            try:
-                work()
-            except _StoppedError:
-                pass
-            except BaseException as error:
-                errors.append(error)
-                stop.set()
-
-        return run
+    crew = Crew()
+    decoded, drawn = crew.lane(), crew.lane()
+    count, finished = 0, False
 
     def decode() -> None:
         for item in items:
@@ -176,9 +134,8 @@ def _through(items: Iterable[Picture | SoundPacket], draw: Callable[[Picture], P
         while (item := drawn.get()) is not None:
             sink.picture(item) if isinstance(item, Picture) else sink.sound(item)
 
-    threads = [threading.Thread(target=guarded(work), daemon=True) for work in (decode, encode)]
-    for thread in threads:
-        thread.start()
+    crew.start(decode)
+    crew.start(encode)
     try:
         while (item := decoded.get()) is not None:
             if isinstance(item, Picture):
@@ -187,18 +144,14 @@ def _through(items: Iterable[Picture | SoundPacket], draw: Callable[[Picture], P
             else:
                 drawn.put(item)
         drawn.put(None)
-        for thread in threads:
-            thread.join()
-    except _StoppedError:
+        crew.join()
+        finished = not crew.stop.is_set()
+    except StoppedError:
         pass
     finally:
-        finished = not stop.is_set() and not any(thread.is_alive() for thread in threads)
-        stop.set()
-        for thread in threads:
-            thread.join()
-        _close(sink, errors, finished=finished)
-    if errors:
-        raise errors[0]
+        crew.halt()
+        _close(sink, crew.errors, finished=finished)
+    crew.check()
     return count
 
 
