@@ -75,6 +75,17 @@ def test_a_film_that_breaks_off(tmp_path: Path, share: float) -> None:
     assert left(tmp_path) == before | {"film.toml"}
     with pytest.raises(FifthwheelError, match=r"breaks off|damaged"):
         scan_times([broken])
+    if share < 0.5:  # not even the first picture is whole
+        return
+    whole_until = probe_film([broken]).whole
+    assert 0.5 < whole_until < 2.0
+    with pytest.raises(FifthwheelError, match=r"breaks off.*--part 0\.\."):  # at once, before anything is aligned
+        prepare([broken], Wanted(), (tmp_path,))
+    film, _ = prepare([broken], Wanted(part=(0.0, whole_until)), (tmp_path,))
+    burn(job_of(arrangement(tmp_path, SPEED), broken), out, (0.0, film.whole))
+    assert len(pictures(out)) == round(30 * whole_until)
+    overlay_alone(job_of(arrangement(tmp_path, SPEED), broken), tmp_path / "alone", "png", (0.0, film.whole))
+    assert len(list((tmp_path / "alone").glob("*.png"))) == round(30 * whole_until)
 
 
 def test_an_interrupted_rendering_leaves_nothing(tmp_path: Path) -> None:
@@ -217,6 +228,30 @@ def test_a_refused_alignment_says_why(tmp_path: Path, monkeypatch: pytest.Monkey
     with pytest.raises(FifthwheelError, match=r"cannot be laid on the log: the film has no sound.*--moment FILM=LOG"):
         made(tmp_path, source, Said(), Wanted())
     assert not (tmp_path / "film").exists()
+
+
+def test_the_picture_of_a_refusal_is_large_and_goes_when_the_film_is_laid(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import numpy as np
+    from PIL import Image
+
+    import fifthwheel.film.align as room
+    from fifthwheel.data import Aligned, FilmEvidence
+
+    t = np.arange(0.0, 10.0, 0.1)
+    evidence = FilmEvidence(
+        "picture", "in.mp4", t, np.zeros(0), np.zeros((0, 0)), np.sin(t), {"yaw rate of the log": np.cos(t)}, t,
+        np.abs(np.sin(t)), (1, 1.6, 1.0), (1, 4.7, 0.99),
+    )  # fmt: skip
+    monkeypatch.setattr(room, "align", lambda *_, **__: Aligned(None, 1.0, "too alike", (), "", evidence))
+    source = clip(tmp_path / "in.mp4", frames=30)
+    with pytest.raises(FifthwheelError, match=r"too alike; .*in-alignment\.png shows why"):
+        made(tmp_path, source, Said(), Wanted())
+    with Image.open(tmp_path / "film" / "in-alignment.png") as picture:
+        assert picture.width >= 1280
+    made(tmp_path, source, Said(offset=1.0), Wanted(stills=("0.5",)))
+    assert not (tmp_path / "film" / "in-alignment.png").exists()
 
 
 def test_the_film_itself_and_folders_of_others_are_not_replaced(tmp_path: Path) -> None:

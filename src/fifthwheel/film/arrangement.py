@@ -12,8 +12,9 @@ from fifthwheel.car.faults import defaults_of, spot_of, tables_at, validated
 from fifthwheel.data import WHEELS
 from fifthwheel.errors import CarError, UnitError, nearest
 from fifthwheel.film.arrangement_schema import FilmFile
+from fifthwheel.formats import Preferred, kind_of, preferred
 from fifthwheel.glossary import CHANNELS, FIGURE_MARKS
-from fifthwheel.units import Preferred, System, factor_and_offset, kind_of, preferred
+from fifthwheel.units import System, factor_and_offset
 
 SHIPPED = Path(__file__).parent / "arrangements"
 """The ready arrangements; each is a `film.toml` to copy and change."""

@@ -15,8 +15,9 @@ from fifthwheel.film.clock import Mark, RunClock, Timed
 from fifthwheel.film.layer import Layer
 from fifthwheel.film.letters import Letters, box
 from fifthwheel.film.values import Readings
+from fifthwheel.formats import Formatted, Preferred
 from fifthwheel.plots.paper import COLOURS, WHEEL_COLOUR
-from fifthwheel.units import MINUS, NO_BREAK, PLUS_MINUS, Formatted, Preferred, System
+from fifthwheel.units import MINUS, NO_BREAK, PLUS_MINUS, System
 
 DASH = "–"
 """Stands for a value that is not known."""

@@ -8,7 +8,8 @@ from itertools import pairwise
 
 from fifthwheel.data import Estimate, Measured, Run
 from fifthwheel.film.arrangement import SPOKEN_MARKS
-from fifthwheel.units import NO_BREAK, Formatted, System, format_fixed, format_value, kind_of, preferred
+from fifthwheel.formats import Formatted, format_fixed, format_value, kind_of, preferred
+from fifthwheel.units import NO_BREAK, System
 
 ROUND: Mapping[System, tuple[str, ...]] = {
     "metric": (*(f"{n}_km_h" for n in range(20, 301, 20)), "50_m", "100_m"),

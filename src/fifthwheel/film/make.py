@@ -14,10 +14,10 @@ from fifthwheel.film.aligned import FOLDER, stem_of
 from fifthwheel.film.arrangement import Arrangement, find_arrangement, load_arrangement
 from fifthwheel.film.cells import names_wanted
 from fifthwheel.film.clock import run_clock, windows
-from fifthwheel.film.media import Film, probe_film
+from fifthwheel.film.media import Film, check_whole, probe_film
 from fifthwheel.film.outputs import KINDS
 from fifthwheel.film.overlay import Overlay, Shown
-from fifthwheel.film.place import Said, how_words, log_moment, place_film, seconds
+from fifthwheel.film.place import Said, how_words, log_moment, offset_words, place_film, seconds
 from fifthwheel.film.preview import write_preview
 from fifthwheel.film.render import Job, burn, overlay_alone
 from fifthwheel.film.stills import still, still_overlay, write_image
@@ -63,7 +63,10 @@ def prepare(videos: Sequence[Path], wanted: Wanted, folders: Sequence[Path]) -> 
     if wanted.runs is not None and wanted.part is not None:
         raise FifthwheelError("--runs and --part were both given", do="Give one of them")
     arrangement = load_arrangement(find_arrangement(wanted.arrangement, folders))
-    return probe_film(videos), arrangement
+    film = probe_film(videos)
+    if not wanted.stills and not wanted.preview and wanted.runs is None:
+        check_whole(film, wanted.part[1] if wanted.part is not None else film.duration)
+    return film, arrangement
 
 
 def make_film(
@@ -223,8 +226,8 @@ def filmed_text(filmed: Filmed) -> str:
     """Return what was made as a person reads it."""
     made = filmed.alignment
     lines = [
-        f"{made.source} lies on boot {made.boot} of the log {how_words(made)}: log time = {made.offset:.3f} s "
-        f"± {2.0 * made.u_offset:.3f} s + {1.0 + made.rate:.6f} x film time"
+        f"{made.source} lies on boot {made.boot} of the log {how_words(made)}: log time = {offset_words(made)} "
+        f"+ {1.0 + made.rate:.6f} x film time"
     ]
     if filmed.aligned is not None:
         lines.append(f"the best match is {filmed.aligned.margin:.1f} times as good as the next")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -65,6 +66,7 @@ class Film:
     peak: float
     interlaced: bool
     late: Fraction
+    whole: float
 
     @property
     def chain(self) -> Chain:
@@ -173,8 +175,28 @@ def _probed(container: Any, path: Path) -> Film:
         aspect=stream.sample_aspect_ratio, rate=Fraction(rate), time_base=Fraction(stream.time_base),
         duration=duration, frames=stream.frames, tracks=tracks_of(container, stream), hdr=_light(frame),
         peak=_peak(frame), interlaced=bool(frame.interlaced_frame),
+        whole=_whole(stream, path, _stamp(frame, stream)),
         late=max(Fraction(0), _stamp(frame, stream) - max(Fraction(container.start_time or 0, 1_000_000), Fraction(0))),
     )  # fmt: skip
+
+
+def _whole(stream: Any, path: Path, first: Fraction) -> float:
+    """Return the film time [s] before which every picture lies in the file, by the index of one that has an index in
+    front, as MP4 may: without bound when all do. A picture is never shown before it is decoded, whose time this is."""
+    size = path.stat().st_size
+    entries = stream.index_entries if stream.frames else ()
+    if not len(entries) or entries[len(entries) - 1].pos + entries[len(entries) - 1].size <= size:
+        return math.inf
+    missing = next(entry for entry in entries if entry.pos + entry.size > size)
+    return max(0.0, float(missing.timestamp * stream.time_base - first))
+
+
+def check_whole(film: Film, end: float) -> None:
+    """Raise FifthwheelError when a film breaks off before film time `end` [s], as far as its index tells at once."""
+    if end > film.whole:
+        raise _broken_off(
+            film.paths[0], f"{film.duration:.2f} s, as its header says", f"{film.whole:.2f} s", film.whole
+        )
 
 
 def _first_frame(container: Any, stream: Any, path: Path) -> Any:
@@ -236,7 +258,7 @@ def _damaged(path: Path, t: float, error: Exception) -> FifthwheelError:
     return FifthwheelError(
         "the film is damaged", where=f"{path}, at {t:.2f} s", expected="pictures that can be decoded",
         found=str(getattr(error, "strerror", None) or error),
-        do="Copy it again from the camera, or render what is whole with --part",
+        do="Copy it again from the camera" + (", or render what is whole with --part" if t > 0.0 else ""),
     )  # fmt: skip
 
 
@@ -306,7 +328,8 @@ class Reader:
                         yield picture
         except (av.error.FFmpegError, ValueError) as error:
             raise _damaged(path, seen.last, error) from error
-        self._check_whole(number, video, seen, begin > 0.0)
+        if self.end is None or seen.reached < self.end - 1e-6:
+            self._check_whole(number, video, seen, begin > 0.0)
 
     def _packet(self, packet: Any, tracks: dict[int, int], shift: Fraction) -> SoundPacket | None:
         if packet.pts is None:
@@ -346,6 +369,11 @@ class _Seen:
         self.last = 0.0
         self._next: Fraction | None = None
 
+    @property
+    def reached(self) -> float:
+        """Return the film time at which the last picture read gives way to the next [s]."""
+        return float(self._next or 0)
+
     def picture(self, frame: Any, video: Any, shift: Fraction) -> Picture:
         step = Fraction(1) / (video.average_rate or 25)
         base = Fraction(frame.time_base or video.time_base)
@@ -367,8 +395,11 @@ class Times:
     first: Fraction
 
 
-def scan_times(paths: Sequence[Path]) -> Times:
-    """Return when each picture of a film is shown, from its packets, without decoding; of one file or several."""
+def scan_times(paths: Sequence[Path], until: float | None = None) -> Times:
+    """Return when each picture of a film is shown, from its packets, without decoding; of one file or several.
+
+    Raises FifthwheelError when a file breaks off, before film time `until` [s] when that is given.
+    """
     import av
 
     made: list[Fraction] = []
@@ -382,7 +413,8 @@ def scan_times(paths: Sequence[Path]) -> Times:
             except (av.error.FFmpegError, ValueError) as error:
                 raise _damaged(path, 0.0, error) from error
             stamps = _stamps(packets, container, stream, path, base)
-            if stream.frames and len(packets) < stream.frames:
+            reached = until is not None and stamps and float(end + stamps[-1] - stamps[0]) >= until
+            if stream.frames and len(packets) < stream.frames and not reached:
                 raise _broken_off(path, f"{stream.frames} pictures, as its index says", f"{len(packets)}", 0.0)
             last = max((p.duration or 0 for p in packets[-1:]), default=0) * base or Fraction(1) / (
                 stream.average_rate or 25

@@ -17,7 +17,8 @@ from fifthwheel.film.layer import Layer, Rect, Turn
 from fifthwheel.film.letters import box
 from fifthwheel.film.strip import Strip
 from fifthwheel.film.values import Readings
-from fifthwheel.units import System, preferred
+from fifthwheel.formats import preferred
+from fifthwheel.units import System
 
 SMALL = 1.0 / 54.0
 """Size of the small letters as a share of the picture's shorter side: 20 px of 1080."""

@@ -19,6 +19,9 @@ Progress = Callable[[str, float], None]
 FIRST_MARKS = ("first_motion", "command", "begin")
 """Mark of a run that its bare name stands for, the first that it has; else its start."""
 
+REFUSAL_DOTS = 220
+"""Dots per inch of the picture of a refusal, which lies alone in a file and is looked at on a screen."""
+
 
 @dataclass(frozen=True)
 class Said:
@@ -66,12 +69,19 @@ def place_film(
             return kept, None
         alignment, aligned = _found(session, film, said, recording, measured, car, progress)
     save_alignment(session, film.paths, alignment)
+    _refusal(session, film).unlink(missing_ok=True)  # of an earlier try
     return alignment, aligned
 
 
 def how_words(alignment: Alignment) -> str:
     """Return how a film was laid on the log, in words."""
     return "as given" if alignment.method == "given" else f"by {alignment.method}"
+
+
+def offset_words(alignment: Alignment) -> str:
+    """Return a film's offset with its interval, which one that a person gave does not have."""
+    wide = f" ± {2.0 * alignment.u_offset:.3f} s" if alignment.u_offset > 0.0 else ""
+    return f"{alignment.offset:.3f} s{wide}"
 
 
 def _slowed(alignment: Alignment, slowed: float) -> Alignment:
@@ -168,6 +178,13 @@ def _why(session: Path, film: Chain, aligned: Aligned) -> Path | None:
     from fifthwheel.film.preview import save_figure
     from fifthwheel.plots.film_alignment import draw_alignment
 
-    path = session / FOLDER / f"{stem_of(film.paths)}-alignment.png"
-    save_figure(draw_alignment(aligned), path)
+    path = _refusal(session, film)
+    figure = draw_alignment(aligned)
+    figure.set_dpi(REFUSAL_DOTS)
+    save_figure(figure, path)
     return path
+
+
+def _refusal(session: Path, film: Chain) -> Path:
+    """Return where the picture of a refusal lies."""
+    return session / FOLDER / f"{stem_of(film.paths)}-alignment.png"

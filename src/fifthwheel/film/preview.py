@@ -9,11 +9,11 @@ import numpy as np
 
 from fifthwheel.data import Aligned
 from fifthwheel.film.outputs import written_whole
-from fifthwheel.film.place import how_words
+from fifthwheel.film.place import how_words, offset_words
 from fifthwheel.film.render import Job
 from fifthwheel.film.stills import Image, still, still_overlay
+from fifthwheel.formats import preferred
 from fifthwheel.plots.paper import colour, on_paper
-from fifthwheel.units import preferred
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -128,7 +128,7 @@ def _place(job: Job) -> Figure:
             sign = f", {1.0 / (1.0 + alignment.rate):.3g} times slower than life"
         title = (
             f"{alignment.source} lies on boot {alignment.boot} of the log {how_words(alignment)}: its first picture at "
-            f"{alignment.offset:.3f} s ± {2.0 * alignment.u_offset:.3f} s{sign}"
+            f"{offset_words(alignment)}{sign}"
         )
         axes.set_title(title, loc="left", color=colour("ink"), size=9)
     return figure
@@ -137,4 +137,4 @@ def _place(job: Job) -> Figure:
 def save_figure(figure: Figure, path: Path) -> None:
     """Write a figure as PNG in one step."""
     with written_whole(path) as stage, on_paper():
-        figure.savefig(stage, format="png")
+        figure.savefig(stage, format="png", dpi=figure.dpi)

@@ -70,7 +70,7 @@ def burn(job: Job, path: Path, part: tuple[float, float] | None = None, progress
         sink = BurntIn(stage, job.film, reader.other_streams, part=part, slow=job.slow)
         count = _through(reader.items(), draw, sink)
         if count == 0:
-            raise _nothing(path, part)
+            raise _nothing(job.film, part)
     return overlay
 
 
@@ -82,9 +82,12 @@ def plain(film: Film, path: Path) -> int:
         return _through(reader.items(), lambda item: item, sink)
 
 
-def _nothing(path: Path, part: tuple[float, float] | None) -> FifthwheelError:
+def _nothing(film: Film, part: tuple[float, float] | None) -> FifthwheelError:
     where = f" between {part[0]:.2f} s and {part[1]:.2f} s" if part is not None else ""
-    return FifthwheelError(f"the film has no picture{where}", where=path.name, do="Name another part of the film")
+    return FifthwheelError(
+        f"the film has no picture{where}", where=str(film.paths[0]),
+        expected=f"a part of 0 s to {film.duration:.2f} s" if film.duration else "", do="Name another part of the film",
+    )  # fmt: skip
 
 
 def overlay_alone(
@@ -95,9 +98,10 @@ def overlay_alone(
     width, height = job.film.shown_size
     look = Look(width, height, writer.code, Turn(), writer.thin)
     overlay = Overlay(job.shown, look, job.span(part))
-    times = [t for t in scan_times(job.film.paths).t if part is None or part[0] - 1e-6 <= float(t) < part[1]]
+    until = part[1] if part is not None else None
+    times = [t for t in scan_times(job.film.paths, until).t if part is None or part[0] - 1e-6 <= float(t) < part[1]]
     if not times:
-        raise _nothing(path, part)
+        raise _nothing(job.film, part)
     zero = Fraction(part[0]).limit_denominator(10**6) if part is not None and part[0] > 0.0 else Fraction(0)
     with written_whole(path) as stage:
         sink = writer(stage, job.film, overlay)

@@ -13,7 +13,8 @@ from fifthwheel.film.clock import Mark, RunClock
 from fifthwheel.film.layer import Layer, Rect
 from fifthwheel.film.letters import Tile, box, line
 from fifthwheel.film.values import Readings
-from fifthwheel.units import NO_BREAK, Preferred
+from fifthwheel.formats import Preferred
+from fifthwheel.units import NO_BREAK
 
 STEPS = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 60.0, 120.0, 300.0, 600.0, 1800.0)
 """Distances of the grid [s]; the first that leaves room is taken."""

@@ -160,26 +160,35 @@ def _score(axes: Axes, evidence: FilmEvidence) -> None:
     axes.plot(x, y, color=colour("ink"), linewidth=0.7, zorder=3)
     top = max(float(np.max(evidence.score, initial=0.0)), 1e-6)
     boot = evidence.best[0] if evidence.best else 0
-    marks = (("best", evidence.best, "accent"), ("next", evidence.next, "warning"))
-    for word, mark, role in marks:
+    middle = 0.5 * float(x[0] + x[-1])
+    for word, mark, role in (("best", evidence.best, "accent"), ("next", evidence.next, "warning")):
         if mark is None:
             continue
-        here = mark[0] == boot
-        height = mark[2]
+        height, here = mark[2], mark[0] == boot
+        top = max(top, height)
+        text = f"{word}, {height:.1f}" + ("" if here else f", in boot {mark[0]}")
         if here:
             axes.plot([mark[1]], [height], "o", color=colour(role), markersize=4.5, zorder=5)
-        late = here and mark[1] > 0.5 * (x[0] + x[-1])
-        place = (mark[1], height) if here else (x[0], height)
-        text = f"{word}, {height:.1f}" + ("" if here else f", in boot {mark[0]}")
-        axes.annotate(
-            text, place, xytext=(-6.0 if late else 6.0, 3.0), textcoords="offset points",
-            ha="right" if late else "left", va="bottom", color=colour(role), zorder=6,
-        )  # fmt: skip
-        top = max(top, height)
+            below = word == "next" and evidence.best is not None and height > 0.85 * evidence.best[2]
+            _label(axes, text, (mark[1], height), role, late=mark[1] > middle, below=below)
+        else:  # no place on this axis: it is written where the best leaves room
+            late = evidence.best is None or evidence.best[1] <= middle
+            _label(axes, text, (float(x[-1]) if late else float(x[0]), height), role, late=late, below=False)
     axes.set_ylim(0.0, 1.22 * top)
     axes.set_xlim(float(x[0]), float(x[-1]))
     few_ticks(axes, x=4, y=5)
     name_axes(axes, "log time of the film's start, s", "how well each offset fits")
+
+
+def _label(axes: Axes, text: str, place: tuple[float, float], role: str, *, late: bool, below: bool) -> None:
+    """Write a word beside a point of the score's line, to its left when it lies late, legible over what it crosses."""
+    from matplotlib.patheffects import withStroke
+
+    made = axes.annotate(
+        text, place, xytext=(-6.0 if late else 6.0, -10.0 if below else 3.0), textcoords="offset points",
+        ha="right" if late else "left", va="top" if below else "bottom", color=colour(role), zorder=6,
+    )  # fmt: skip
+    made.set_path_effects([withStroke(linewidth=2.2, foreground=colour("paper"))])
 
 
 def thinned(x: Floats, y: Floats) -> tuple[Floats, Floats]:
