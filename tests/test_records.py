@@ -84,6 +84,20 @@ def test_the_text_and_the_signature_are_those_of_the_standard_library() -> None:
     assert list(inspect.signature(Ours).parameters) == list(inspect.signature(Theirs).parameters)
 
 
+@pytest.mark.parametrize("decorated", [records.dataclass(frozen=True), dataclasses.dataclass(frozen=True)])
+def test_a_field_without_a_default_stands_before_those_with_one(decorated: Make) -> None:
+    with pytest.raises(TypeError, match="default"):
+        decorated(type("Turned", (), {"a": 1, "__annotations__": {"a": "int", "b": "int"}}))(1, 2)
+
+
+@pytest.mark.parametrize("decorated", [records.dataclass(frozen=True), dataclasses.dataclass(frozen=True)])
+def test_a_field_that_only_says_how_it_is_compared_has_no_default(decorated: Make) -> None:
+    kind = decorated(type("Aside", (), {"a": field(compare=False), "__annotations__": {"a": "int"}}))
+    assert kind(1) == kind(2)
+    with pytest.raises(TypeError, match="missing 1 required positional argument: 'a'"):
+        kind()
+
+
 def test_a_record_that_is_not_frozen_is_refused() -> None:
     with pytest.raises(TypeError, match="frozen"):
         records.dataclass(frozen=False)(type("Loose", (), {}))

@@ -53,23 +53,21 @@ def _record(cls: Any) -> Any:
 def _first_init(self: Any, *args: Any, **kwargs: Any) -> None:
     """Compile the class's own __init__, put it in this one's place, and call it."""
     cls = type(self)
+    names = tuple(annotations_of(cls))
+    defaults = {name: default for name in names if (default := _default(cls, name)) is not MISSING}
+    if tuple(defaults) != names[len(names) - len(defaults) :]:
+        raise TypeError(f"{cls.__qualname__}: a field without a default follows one that has it")
     known: dict[str, Any] = {"_missing": MISSING}
-    head, body = ["self"], ["_record = self.__dict__"]
-    for name in annotations_of(cls):
-        value, default = name, _default(cls, name)
-        if isinstance(default, Field) and default.default is MISSING:
-            known[f"_of_{name}"] = default.default_factory
-            head.append(f"{name}=_missing")
-            value = f"_of_{name}() if {name} is _missing else {name}"
-        elif default is not MISSING:
-            known[f"_of_{name}"] = default.default if isinstance(default, Field) else default
-            head.append(f"{name}=_of_{name}")
-        else:
-            head.append(name)
-        body.append(f"_record[{name!r}] = {value}")
-    exec(f"def __init__({', '.join(head)}):\n " + "\n ".join(body), known)
-    init = known["__init__"]
-    init.__qualname__ = f"{cls.__qualname__}.__init__"
+    values = {name: name for name in names}
+    for name, default in defaults.items():
+        if isinstance(default, Field):  # a value of its own for each instance
+            known[f"_new_{name}"], defaults[name] = default.default_factory, MISSING
+            values[name] = f"_new_{name}() if {name} is _missing else {name}"
+    given = ", ".join(f"{name}={value}" for name, value in values.items())
+    # One expression, its defaults set and not written: the least text to compile.
+    init = eval(f"lambda {', '.join(('self', *names))}: self.__dict__.update({given})", known)
+    init.__defaults__ = tuple(defaults.values())
+    init.__name__, init.__qualname__ = "__init__", f"{cls.__qualname__}.__init__"
     cls.__init__ = init
     init(self, *args, **kwargs)
 
@@ -86,8 +84,8 @@ def _default(cls: Any, name: str) -> Any:
     """Return the default of a field or, where it is made anew each time, its Field; MISSING for none."""
     known = next((owner.__dict__[name] for owner in cls.__mro__ if name in owner.__dict__), MISSING)
     if known is MISSING and not isinstance(cls.__dict__["__dataclass_fields__"], _Fields):
-        return cls.__dataclass_fields__[name]  # the standard library has taken the Field from the class
-    return known
+        known = cls.__dataclass_fields__[name]  # the standard library has taken the Field from the class
+    return known.default if isinstance(known, Field) and known.default_factory is MISSING else known
 
 
 def replace(record: T, /, **changes: Any) -> T:
