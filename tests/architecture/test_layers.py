@@ -9,9 +9,9 @@ import pytest
 
 PACKAGE = Path(__file__).parents[2] / "src" / "fifthwheel"
 ORDER = [
-    "records", "errors", "data", "checks", "units", "glossary", "layout", "core", "car", "readers", "store", "health",
-    "motion", "runs", "figures", "uncertainty", "belief", "calibration", "procedure", "plan", "generate", "model",
-    "bench", "demo", "desk", "plots", "sheet", "film", "session", "batch", "web", "cli",
+    "records", "errors", "data", "checks", "units", "formats", "glossary", "layout", "core", "car", "readers", "store",
+    "health", "motion", "runs", "figures", "uncertainty", "belief", "calibration", "procedure", "plan", "generate",
+    "model", "bench", "demo", "desk", "plots", "sheet", "film", "session", "batch", "web", "cli",
 ]  # fmt: skip
 NEVER = {("sheet", "film"), ("film", "sheet")}
 FILES = sorted(PACKAGE.rglob("*.py"))

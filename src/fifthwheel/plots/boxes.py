@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from xml.sax.saxutils import escape, quoteattr
 
+from fifthwheel.formats import format_fixed
 from fifthwheel.plots.paper import FAMILY, TEXT, colour
-from fifthwheel.units import format_fixed
 
 LINE = 1.35 * TEXT
 """Height of a line of words [pt]."""

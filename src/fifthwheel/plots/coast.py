@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from fifthwheel.data import Estimate, Floats
+from fifthwheel.formats import preferred
 from fifthwheel.plots.labels import End, make_room, put
 from fifthwheel.plots.paper import NARROW, Drawing, axes_on, band, colour, draw, few_ticks, name_axes, sheet_of
 from fifthwheel.plots.windows import plural, result_text, with_unit
-from fifthwheel.units import System, preferred
+from fifthwheel.units import System
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

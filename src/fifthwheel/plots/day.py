@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fifthwheel.data import Finding, Floats, Ints, Motion, Run, Table, Track
+from fifthwheel.formats import format_fixed, format_number, preferred
 from fifthwheel.plots.labels import LINE, text_width
 from fifthwheel.plots.paper import NARROW, Drawing, axes_on, colour, draw, few_ticks, name_axes, sheet_of
 from fifthwheel.plots.windows import plural, share_points, thin, track_of, with_unit
-from fifthwheel.units import NO_BREAK, System, format_fixed, format_number, preferred
+from fifthwheel.units import NO_BREAK, System
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

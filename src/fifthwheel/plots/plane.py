@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fifthwheel.data import Floats, Motion, Quantity
+from fifthwheel.formats import format_number, preferred
 from fifthwheel.plots.paper import Drawing, axes_on, colour, draw, few_ticks, name_axes, sheet_of
 from fifthwheel.plots.windows import MEAN_OVER, running_mean, with_unit
-from fifthwheel.units import STANDARD_GRAVITY, System, format_number, preferred
+from fifthwheel.units import STANDARD_GRAVITY, System
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fifthwheel.data import Estimate, Floats, Motion, Run
+from fifthwheel.formats import format_fixed, preferred
 from fifthwheel.plots.labels import End, make_room, put
 from fifthwheel.plots.paper import NARROW, Drawing, axes_on, band, colour, draw, few_ticks, name_axes, sheet_of
 from fifthwheel.plots.windows import (
@@ -25,7 +26,7 @@ from fifthwheel.plots.windows import (
     windows_of,
     with_unit,
 )
-from fifthwheel.units import NO_BREAK, System, format_fixed, preferred
+from fifthwheel.units import NO_BREAK, System
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from fifthwheel.data import WHEELS, Floats, Motion, Run
+from fifthwheel.formats import format_fixed, preferred
 from fifthwheel.plots.labels import End, make_room, put, text_width
 from fifthwheel.plots.paper import (
     NARROW,
@@ -33,7 +34,7 @@ from fifthwheel.plots.windows import (
     window_of,
     with_unit,
 )
-from fifthwheel.units import NO_BREAK, System, format_fixed, preferred
+from fifthwheel.units import NO_BREAK, System
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

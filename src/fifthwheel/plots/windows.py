@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from fifthwheel.data import Estimate, Floats, Motion, Run, Track
-from fifthwheel.units import NO_BREAK, System, format_fixed, format_number, format_value, one_line, preferred, shown
+from fifthwheel.formats import format_fixed, format_number, format_value, one_line, preferred, shown
+from fifthwheel.units import NO_BREAK, System
 
 POINTS = 3000
 """Points of all lines in one drawing together: keeps an SVG below about 60 kB."""

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 
-from fifthwheel.units import System, format_value, one_line, preferred
+from fifthwheel.formats import format_value, one_line, preferred
+from fifthwheel.units import System
 
 
 def shown(value: float, unit: str, kind: str, system: System, digits: int = 2) -> str:

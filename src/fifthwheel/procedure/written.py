@@ -6,10 +6,10 @@ import hashlib
 import math
 from collections.abc import Iterator, Sequence
 
+from fifthwheel.formats import format_value, kind_of, one_line
 from fifthwheel.procedure.plan import Aim, Block, Limit, TestPlan
 from fifthwheel.procedure.precision import MOST_EACH
 from fifthwheel.procedure.words import length_up, speed
-from fifthwheel.units import format_value, kind_of, one_line
 
 MARK = "<!-- written by fifthwheel new plan; "
 """Begin of the last line; the hash behind it tells whether a person has changed the page since."""

@@ -7,11 +7,12 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from fifthwheel.formats import format_fixed, format_value
 from fifthwheel.procedure.differ import Caution
 from fifthwheel.sheet.report import Report
 from fifthwheel.sheet.results import set_figure, unit_kind
 from fifthwheel.uncertainty.compare import Difference, by_chance
-from fifthwheel.units import MINUS, NO_BREAK, System, format_fixed, format_value
+from fifthwheel.units import MINUS, NO_BREAK, System
 
 STEADY_VALUE = 3.0
 """A difference in per cent is given where A's value is at least so many of its standard uncertainties from zero."""

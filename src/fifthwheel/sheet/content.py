@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 from fifthwheel import plots
 from fifthwheel.data import Finding, Quantity, Refusal
+from fifthwheel.formats import format_quantity, one_line
 from fifthwheel.plots.paper import Drawing
 from fifthwheel.plots.windows import listed
 from fifthwheel.sheet import tables
@@ -18,7 +19,6 @@ from fifthwheel.sheet.report import Report
 from fifthwheel.sheet.results import Cell, page_one
 from fifthwheel.sheet.tables import Facts, Table
 from fifthwheel.sheet.words import counted
-from fifthwheel.units import format_quantity, one_line
 
 
 @dataclass(frozen=True)

@@ -6,8 +6,9 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from fifthwheel.formats import format_value, kind_of
 from fifthwheel.sheet.text import wrapped
-from fifthwheel.units import System, format_value, kind_of
+from fifthwheel.units import System
 
 if TYPE_CHECKING:
     from fifthwheel.procedure import Covered

@@ -8,7 +8,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from fifthwheel.data import Estimate
-from fifthwheel.units import MINUS, NO_BREAK, Formatted, System, format_value, one_line
+from fifthwheel.formats import Formatted, format_value, one_line
+from fifthwheel.units import MINUS, NO_BREAK, System
 
 LOPSIDED = 1.25
 """An interval whose sides differ by more than this ratio is printed with both sides."""

@@ -11,9 +11,10 @@ from importlib import metadata
 import numpy as np
 
 from fifthwheel.data import Estimate, Quantity, Refusal, Run
+from fifthwheel.formats import format_fixed, format_number, format_quantity, one_line, preferred
 from fifthwheel.sheet.report import Report
 from fifthwheel.sheet.results import full_label, result_line, set_figure, size_text, stated, unit_kind
-from fifthwheel.units import NO_BREAK, System, format_fixed, format_number, format_quantity, one_line, preferred
+from fifthwheel.units import NO_BREAK, System
 
 MOST_COLUMNS = 6
 """Figures beside one another in a table of runs at most."""

@@ -8,10 +8,11 @@ from typing import Any
 from fifthwheel import __version__
 from fifthwheel.calibration import Calibrated, Calibration
 from fifthwheel.data import Quantity
+from fifthwheel.formats import format_quantity, format_value, one_line
 from fifthwheel.sheet.machine import SCHEMA, SCHEMA_VERSION, finding_as_data
 from fifthwheel.sheet.text import one_line_of, wrapped
 from fifthwheel.sheet.words import findings_text
-from fifthwheel.units import MINUS, System, format_quantity, format_value, one_line
+from fifthwheel.units import MINUS, System
 
 WIDTH = 80
 _NOTHING = (

@@ -13,9 +13,10 @@ import numpy as np
 from fifthwheel import __version__
 from fifthwheel.data import Estimate, Measured, Motion, Recording, Refusal, Run, Table
 from fifthwheel.errors import FifthwheelError, SessionError, nearest
+from fifthwheel.formats import kind_of, preferred
 from fifthwheel.glossary import MOTION
 from fifthwheel.store.recording import frame_of
-from fifthwheel.units import System, kind_of, preferred
+from fifthwheel.units import System
 
 if TYPE_CHECKING:
     import polars as pl
