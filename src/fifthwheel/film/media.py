@@ -413,12 +413,17 @@ def scan_times(paths: Sequence[Path], until: float | None = None) -> Times:
             except (av.error.FFmpegError, ValueError) as error:
                 raise _damaged(path, 0.0, error) from error
             stamps = _stamps(packets, container, stream, path, base)
-            reached = until is not None and stamps and float(end + stamps[-1] - stamps[0]) >= until
-            if stream.frames and len(packets) < stream.frames and not reached:
-                raise _broken_off(path, f"{stream.frames} pictures, as its index says", f"{len(packets)}", 0.0)
             last = max((p.duration or 0 for p in packets[-1:]), default=0) * base or Fraction(1) / (
                 stream.average_rate or 25
             )
+            reached = float(stamps[-1] - stamps[0] + last) if stamps else 0.0
+            if (
+                stream.frames
+                and len(packets) < stream.frames
+                and (until is None or float(end) + reached < until - 1e-6)
+            ):
+                told = f"{stream.frames} pictures, as its index says"
+                raise _broken_off(path, told, f"{len(packets)}, up to {reached:.2f} s", reached)
         if not stamps:
             raise FifthwheelError("the film has no picture in it", where=str(path), do="Copy it again from the camera")
         first = stamps[0] if number == 0 else first
