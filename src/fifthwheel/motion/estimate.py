@@ -195,8 +195,8 @@ def look(recording: Recording, car: Car) -> Scene:
         inertial, mounting = twist(inertial, typical, still, line, mounting)
     with ThreadPoolExecutor(1) as beside:
         late = beside.submit(_latency, fixes, inertial, typical, line, car, any_wheel=any(wheels.present))
+        gz = inertial.gz if inertial is not None else np.zeros(line.t.size)
         if any(wheels.present):
-            gz = inertial.gz if inertial is not None else np.zeros(line.t.size)
             radius = radius * side_ratio(wheels, gz, still, car)
             rim = wheels.speed * radius.astype(np.float32)
         nothing = np.zeros(line.t.size)
@@ -209,10 +209,23 @@ def look(recording: Recording, car: Car) -> Scene:
     if fixes is not None:
         fixes = replace(fixes, speed=np.where(fixes.speed > 150.0, np.nan, fixes.speed))
     resisting = stated_resistance(car)
+    free = _rolling_free(recording, line)
+    if free is not None and any(wheels.present):
+        slowing = rate_of(smooth(typical, round(0.4 / line.dt)), line.t)
+        resisting = coasting_resistance(slowing, np.abs(typical), gz, free, car, line)
     return Scene(
         car, line, wheels, inertial, fixes, latency, mounting, still, noise, force, steer, radius, rim, read,
         resisting, typical,
     )  # fmt: skip
+
+
+def _rolling_free(recording: Recording, line: Timeline) -> Bools | None:
+    """Return (n,) where the pedals ask for neither drive nor braking, or None where no throttle is logged."""
+    pedals = [on_rows(recording, line, name) for name in ("throttle", "brake")]
+    if pedals[0] is None:
+        return None
+    let_go: Bools = np.logical_and.reduce([np.abs(np.nan_to_num(p, nan=1.0)) < 0.01 for p in pedals if p is not None])
+    return let_go
 
 
 def _narrow(values: Any) -> np.ndarray:
@@ -476,9 +489,8 @@ def _second(
     u, psi = seen["u"], seen["psi"]
     rows = dict(problem.rows)
     if any(scene.wheels.present):
-        pedals = [on_rows(recording, scene.line, name) for name in ("throttle", "brake")]
-        if pedals[0] is not None and scene.inertial is not None and scene.inertial.pushes:
-            free = np.logical_and.reduce([np.abs(np.nan_to_num(p, nan=1.0)) < 0.01 for p in pedals if p is not None])
+        free = _rolling_free(recording, scene.line)
+        if free is not None and scene.inertial is not None and scene.inertial.pushes:
             scene.resisting = coasting_resistance(seen["ax"], u, seen["r"], free, scene.car, scene.line)
         systematic, doubted = _doubts(scene, problem, seen, filtered)
         rows = _rows(scene, scene.rim, u, systematic, doubted, smooth(seen["r"], round(0.3 / scene.line.dt)))

@@ -195,18 +195,37 @@ def stated_resistance(car: Car) -> tuple[float, float]:
     return 0.5 * AIR_DENSITY * car.drag_area.value / car.mass.value, car.rolling_resistance.value * GRAVITY
 
 
+def axle_inertia(car: Car, *, front: bool) -> float:
+    """Return the inertia [kg m2] that an axle's tyres spin up: both wheels, and the rotors geared to them."""
+    wheels = ("fl", "fr") if front else ("rl", "rr")
+    total = 2.0 * tyre_of(car, 0 if front else 2).wheel_inertia.value
+    for motor in car.motors:
+        if motor.rotor_inertia is not None and motor.drives:
+            turned = sum(w in wheels for w in motor.drives) / len(motor.drives)
+            total += turned * motor.rotor_inertia.value * motor.gear.value**2
+    return total
+
+
+def turning_share(car: Car, *, front: bool) -> float:
+    """Return what an axle's wheels and rotors add to the car's inertia along its way, I / (R^2 m) [1]."""
+    radius = tyre_of(car, 0 if front else 2).radius.value
+    return axle_inertia(car, front=front) / (radius**2 * car.mass.value)
+
+
 def coasting_resistance(ax: Floats, u: Floats, r: Floats, free: Bools, car: Car, line: Timeline) -> tuple[float, float]:
     """Return drag [1/m] and rolling resistance [m/s2] per mass from where the car rolls freely, else as stated.
 
     ax, u, r: (n,) longitudinal acceleration, speed, yaw rate; free: (n,) neither driven nor braked. Least squares of
-    -ax against 1 and u^2, both kept positive; rows that differ by more than three spreads are left out twice.
+    -ax (1 + sum I / (R^2 m)), since what turns coasts too, against 1 and u^2, both kept positive; rows that differ by
+    more than three spreads are left out twice.
     """
     stated = stated_resistance(car)
     calm = smooth(free.astype(np.float64), round(0.3 / line.dt)) > 0.999
     rows = np.flatnonzero(calm & (u > 3.0) & (np.abs(r) < 0.15))
     if rows.size * line.dt < 4.0 or float(np.ptp(u[rows])) < 5.0:
         return stated
-    force, square = -ax[rows], u[rows] ** 2
+    heavier = 1.0 + turning_share(car, front=True) + turning_share(car, front=False)
+    force, square = -heavier * ax[rows], u[rows] ** 2
     keep = np.ones(rows.size, dtype=np.bool_)
     drag, rolling = stated
     for _ in range(3):
@@ -379,7 +398,8 @@ def settings(
         # 0.03 % of what is turned in a second, as a random walk (nonlinearity and lean; common practice, no source).
         "gyro_scale_walk": 9e-8 if turns else 0.0,
         "gyro_noise": max(noise.gyro, 2e-4) ** 2 * dt + 1e-8 if turns else WHEEL_TURN,
-        "slope_walk": 1e-6,
+        # The slope of a test road changes by 0.2 % within 10 m (common practice, no source).
+        "slope_walk": 4e-7,
         "slide_time": SLIDE_TIME,
         "walk_every": walk_every(dt),
         "still_speed_variance": 0.003**2 * 20.0,

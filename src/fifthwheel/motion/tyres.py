@@ -9,7 +9,7 @@ import numpy as np
 
 from fifthwheel.car.model import Car
 from fifthwheel.data import Floats
-from fifthwheel.motion.levels import GRAVITY, LIGHT_LOAD, SLIP_STIFFNESS, WHEEL_STEP, Noise
+from fifthwheel.motion.levels import GRAVITY, LIGHT_LOAD, SLIP_STIFFNESS, WHEEL_STEP, Noise, turning_share
 from fifthwheel.motion.prepare import Timeline, WheelColumns, tyre_of
 
 NOMINAL_SLIP = 1.0 / (SLIP_STIFFNESS * GRAVITY * 0.5)
@@ -67,17 +67,6 @@ def brush_slip(used: Floats, grip: float, stiffness: float) -> Floats:
     return slip
 
 
-def axle_inertia(car: Car, *, front: bool) -> float:
-    """Return the inertia [kg m2] that an axle's tyres spin up: both wheels, and the rotors geared to them."""
-    wheels = ("fl", "fr") if front else ("rl", "rr")
-    total = 2.0 * tyre_of(car, 0 if front else 2).wheel_inertia.value
-    for motor in car.motors:
-        if motor.rotor_inertia is not None and motor.drives:
-            turned = sum(w in wheels for w in motor.drives) / len(motor.drives)
-            total += turned * motor.rotor_inertia.value * motor.gear.value**2
-    return total
-
-
 @dataclass(frozen=True)
 class Bend:
     """drag: (n,) force against the motion per mass [m/s2] by which steered front tyres brake the car in a bend.
@@ -106,30 +95,30 @@ def pull(
     """Return what the tyres do along the car.
 
     force: (n,) longitudinal specific force, smoothed, gravity off; rim: (n,) typical speed [m/s]; resisting: drag
-    [1/m] and rolling resistance [m/s2] per mass; bend: see bending. Tyre force per mass = force + all drag:
-    positive on driven axles, negative on braked or driven ones; what is below LIGHT_LOAD is mostly noise, which must
-    not be rectified. Every tyre also spins up its own wheels and rotors. The slip of steady
-    rolling is part of the rolling radius by definition. The slip grows with the force as brush_slip, with the axle's
-    weight by load transfer.
+    [1/m] and rolling resistance [m/s2] per mass; bend: see bending. The tyres together carry force + all drag. What
+    turns the wheels must spin up all that turns beside that, sum of I a / (R^2 m), and is shared among the driven or
+    the braked axles; an axle's tyres carry its share less what its own wheels and rotors take. What is below
+    LIGHT_LOAD is mostly noise, which must not be rectified. The slip of steady rolling is part of the rolling radius
+    by definition. The slip grows with the force as brush_slip, with the axle's weight by load transfer.
     """
     drag, rolling = resisting
     sign = np.sign(rim)
     tyre = force + drag * rim * np.abs(rim) + sign * np.where(np.abs(rim) > 0.3, rolling, 0.0) + bend.drag
-    forward = sign * tyre
-    forward = forward * (forward * forward / (forward * forward + LIGHT_LOAD**2))
+    spins = [turning_share(car, front=front) * sign * force for front in (True, False)]
+    torque = sign * tyre + spins[0] + spins[1]
+    torque = torque * (torque * torque / (torque * torque + LIGHT_LOAD**2))
     both_driven = any(wheels.driven[:2]) and any(wheels.driven[2:])
     both_braked = any(wheels.braked[:2]) and any(wheels.braked[2:])
     out = Pull(*(np.zeros((force.size, 4), dtype=np.float32) for _ in range(3)))
-    for i in (0, 2):
+    for i, spin in zip((0, 2), spins, strict=True):
         drive = (0.5 if both_driven else 1.0) if wheels.driven[i] else 0.0
         brake = ((0.65 if i < 2 else 0.35) if both_braked else 1.0) if wheels.braked[i] else drive
-        spin = axle_inertia(car, front=i < 2) / (tyre_of(car, i).radius.value ** 2 * car.mass.value) * sign * force
-        load = np.where(forward > 0.0, drive * forward, brake * forward)
+        load = np.where(torque > 0.0, drive * torque, brake * torque)
         if drive > 0.0:
             load = load - spin
         if brake > 0.0:
             # How the brakes share is not well known: no braked wheel counts as less loaded than a fifth of the braking.
-            load = np.where(forward < -1.0, np.minimum(load, LEAST_BRAKE * forward), load)
+            load = np.where(torque < -1.0, np.minimum(load, LEAST_BRAKE * torque), load)
         weight = _weight(car, force, front=i < 2)
         grip = tyre_of(car, i).friction.value
         used = np.minimum(np.abs(load) / (grip * weight), FULL_GRIP)
