@@ -1,10 +1,9 @@
 """The tables of `car.toml` for what sits on and at the boards, key by key: controllers, buses, sensors, actuators."""
 
 from collections.abc import Mapping
-from typing import Annotated
 
 from fifthwheel.car.rules import Rule
-from fifthwheel.car.table import TomlTable
+from fifthwheel.car.table import Annotated, TomlTable
 
 ASSIGNED = "to be assigned"
 """What is left out here, `fifthwheel plan --assign` proposes."""

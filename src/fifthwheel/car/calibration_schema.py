@@ -1,10 +1,8 @@
 """The table of `calibration.toml`, key by key: one rule per key."""
 
-from typing import Annotated
-
 from fifthwheel.car.calibration import QUANTITIES
 from fifthwheel.car.rules import Rule
-from fifthwheel.car.table import TomlTable
+from fifthwheel.car.table import Annotated, TomlTable
 from fifthwheel.glossary import CALIBRATION_KINDS
 
 

@@ -1,10 +1,8 @@
 """The tables of `car.toml` for the layout of the data, key by key: channels, card records, settings."""
 
-from typing import Annotated
-
 from fifthwheel.car.board_schema import ASSIGNED
 from fifthwheel.car.rules import Rule
-from fifthwheel.car.table import TomlTable
+from fifthwheel.car.table import Annotated, TomlTable
 from fifthwheel.data import Quantity
 from fifthwheel.layout import SIZES
 

@@ -1,11 +1,10 @@
 """The tables of a profile file, key by key: one kind of microcontroller with its kernel."""
 
 from collections.abc import Mapping
-from typing import Annotated
 
 from fifthwheel.car.board_schema import BUS_KINDS, BUS_ROLES
 from fifthwheel.car.rules import Rule
-from fifthwheel.car.table import TomlTable
+from fifthwheel.car.table import Annotated, TomlTable
 
 PIN_ROLES = ("in", "out", "analogue", "pwm", "pull", "interrupt")
 PIN_TRAITS = ("strapping", "flash", "debug", "console", "radio", "wide")

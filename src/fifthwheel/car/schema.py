@@ -1,12 +1,10 @@
 """The tables of `car.toml`, key by key: one rule per key."""
 
-from typing import Annotated
-
 from fifthwheel.car.board_schema import ActuatorTable, BusTable, ControllerTable, SensorTable
 from fifthwheel.car.layout_schema import ChannelTable, RecordTable, SettingTable
 from fifthwheel.car.rules import Rule
 from fifthwheel.car.sensor_schema import EncoderTable, GnssTable, InertialTable
-from fifthwheel.car.table import TomlTable
+from fifthwheel.car.table import Annotated, TomlTable
 from fifthwheel.car.task_schema import FunctionTable, InterruptTable, SharedTable, TaskTable
 from fifthwheel.car.want_schema import WantTable
 from fifthwheel.car.wiring_schema import CableTable, CardTable, FrameTable, LinkTable, RailTable, SafetyTable

@@ -1,9 +1,7 @@
 """The sensor tables of `car.toml`, key by key: one rule per key."""
 
-from typing import Annotated
-
 from fifthwheel.car.rules import Rule
-from fifthwheel.car.table import TomlTable
+from fifthwheel.car.table import Annotated, TomlTable
 from fifthwheel.data import Quantity
 
 Place = tuple[Quantity, Quantity, Quantity]

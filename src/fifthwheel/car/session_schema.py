@@ -1,9 +1,7 @@
 """The tables of `session.toml`, key by key: one rule per key."""
 
-from typing import Annotated
-
 from fifthwheel.car.rules import Rule
-from fifthwheel.car.table import TomlTable
+from fifthwheel.car.table import Annotated, TomlTable
 from fifthwheel.car.want_schema import WantTable
 from fifthwheel.data import Quantity
 from fifthwheel.glossary import CALIBRATION_KINDS, RUN_KINDS

@@ -10,19 +10,28 @@ from __future__ import annotations
 from collections.abc import Mapping
 from functools import cache
 from inspect import get_annotations
-from typing import Any, get_args
+from typing import TYPE_CHECKING, Any, get_args
 
 from fifthwheel.car.rules import Rule
 from fifthwheel.records import dataclass
 
+if TYPE_CHECKING:
+    from typing import Annotated as Annotated
+else:
+
+    class Annotated:
+        """`typing.Annotated` for type checkers; when it runs the rule alone, which is all that a key needs."""
+
+        def __class_getitem__(cls, held):
+            return held[1]
+
 
 @dataclass(frozen=True)
 class Key:
-    """One key of a table. table: the model of a table inside, None where the key has a rule; several: a list of them;
-    needed: without it the file has a fault."""
+    """One key of a table. rule: None where the key is a table inside; table: its model, None where the key has a rule;
+    several: a list of tables; needed: without it the file has a fault."""
 
-    annotation: Any
-    metadata: tuple[Any, ...]
+    rule: Rule | None
     table: type[TomlTable] | None
     several: bool
     needed: bool
@@ -54,16 +63,18 @@ def _keys(model: Any) -> Mapping[str, Key]:
     hints: dict[str, Any] = {}
     for owner in reversed(model.__mro__):  # modules of models do without `from __future__ import annotations`
         hints |= get_annotations(owner)
-    keys = {}
-    for name, hint in hints.items():
-        metadata = getattr(hint, "__metadata__", ())
-        annotation = hint.__origin__ if metadata else hint
-        tables = [a for a in (annotation, *get_args(annotation)) if isinstance(a, type) and issubclass(a, TomlTable)]
-        several = getattr(annotation, "__origin__", None) is tuple and bool(tables)
-        keys[name] = Key(annotation, metadata, tables[0] if tables else None, several, not hasattr(model, name))
-    return keys
+    return {name: _key(hint, not hasattr(model, name)) for name, hint in hints.items()}
+
+
+def _key(hint: Any, needed: bool) -> Key:
+    if isinstance(hint, Rule):
+        return Key(hint, None, False, needed)
+    models = [a for a in (hint, *get_args(hint)) if isinstance(a, type) and issubclass(a, TomlTable)]
+    if not models:
+        raise TypeError(f"{hint} is no table and has no rule: write this module's Annotated[type, Rule(...)]")
+    return Key(None, models[0], getattr(hint, "__origin__", None) is tuple, needed)
 
 
 def rule_of(table: type[TomlTable], key: str) -> Rule | None:
     """Return the rule of a key, None for a table inside a table."""
-    return next((entry for entry in table.model_fields[key].metadata if isinstance(entry, Rule)), None)
+    return table.model_fields[key].rule

@@ -1,11 +1,10 @@
 """The tables of `car.toml` for what runs on the controllers, key by key: tasks, interrupts, shared things."""
 
 from collections.abc import Mapping
-from typing import Annotated
 
 from fifthwheel.car.board_schema import ASSIGNED
 from fifthwheel.car.rules import Rule
-from fifthwheel.car.table import TomlTable
+from fifthwheel.car.table import Annotated, TomlTable
 
 TRIGGERS = ("timer", "tick", "interrupt", "data")
 SHARED_KINDS = ("variable", "bus", "card", "library", "timer")

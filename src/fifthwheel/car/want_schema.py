@@ -1,9 +1,7 @@
 """The table `[[want]]` of `session.toml` and `car.toml`: what the builder wants to know, and how well."""
 
-from typing import Annotated
-
 from fifthwheel.car.rules import Rule
-from fifthwheel.car.table import TomlTable
+from fifthwheel.car.table import Annotated, TomlTable
 
 
 class WantTable(TomlTable):

@@ -1,11 +1,10 @@
 """The tables of `car.toml` for what runs between the boards, key by key: link, card, supply, cables, safety."""
 
 from collections.abc import Mapping
-from typing import Annotated
 
 from fifthwheel.car.board_schema import ASSIGNED
 from fifthwheel.car.rules import Rule
-from fifthwheel.car.table import TomlTable
+from fifthwheel.car.table import Annotated, TomlTable
 
 FILE_SYSTEMS = ("fat32", "exfat", "raw")
 

@@ -1,9 +1,7 @@
 """The tables of `film.toml`, key by key: one rule per key."""
 
-from typing import Annotated
-
 from fifthwheel.car.rules import Rule
-from fifthwheel.car.table import TomlTable
+from fifthwheel.car.table import Annotated, TomlTable
 
 
 class FigureTable(TomlTable):

@@ -177,13 +177,7 @@ def parts_of(electronics: Electronics, table: str) -> tuple[Any, ...]:
 
 
 def _rule(table: str, key: str) -> Any:
-    from fifthwheel.car.rules import Rule
-
-    rules = {
-        word: next(rule for rule in field.metadata if isinstance(rule, Rule))
-        for word, field in _tables()[table].model_fields.items()
-        if any(isinstance(rule, Rule) for rule in field.metadata)
-    }
+    rules = {word: key.rule for word, key in _tables()[table].model_fields.items() if key.rule is not None}
     numbers = [word for word, rule in rules.items() if rule.kind in ("amount", "bytes", "whole")]
     if key not in numbers:
         what = "a key that is not a number" if key in rules else f"no such key of a {table}"
