@@ -18,6 +18,9 @@ FINE, FAULT_FOUND, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 BAR_AFTER = 0.7
 """Seconds before a progress bar appears: anything over a second shows one."""
 
+_PATH = click.Path(path_type=Path)
+"""A path on the command line, as pathlib has it."""
+
 Progress = Callable[[str, float], None]
 
 
@@ -110,7 +113,7 @@ def new() -> None:
 
 
 @new.command("car", epilog=_example('fifthwheel new car my-car --name "Long Tail"'))
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folder", type=_PATH)
 @click.option("--name", help="Name of the car as the sheet prints it (default: the folder's name).")
 def new_car(folder: Path, name: str | None) -> None:
     """Write a car folder with a commented car.toml."""
@@ -123,7 +126,7 @@ def new_car(folder: Path, name: str | None) -> None:
 @new.command(
     "session", epilog=_example("fifthwheel new session my-car 2026-05-03 --want launch.time_to_60_km_h.rollout=0.05s")
 )
-@click.argument("car", type=click.Path(path_type=Path))
+@click.argument("car", type=_PATH)
 @click.argument("name")
 @click.option(
     "--want",
@@ -153,7 +156,7 @@ def new_session(car: Path, name: str, wanted: tuple[str, ...]) -> None:
 
 
 @new.command("profile", epilog=_example("fifthwheel new profile my-car/profiles/mine.toml"))
-@click.argument("place", metavar="FOLDER-OR-FILE", type=click.Path(path_type=Path))
+@click.argument("place", metavar="FOLDER-OR-FILE", type=_PATH)
 def new_profile(place: Path) -> None:
     """Write a commented profile of a microcontroller, as a file of that name or into a car's profiles/."""
     from fifthwheel.car import write_new_profile
@@ -165,10 +168,10 @@ def new_profile(place: Path) -> None:
 
 
 @new.command("plan", epilog=_example("fifthwheel new plan my-car/sessions/2026-05-03"))
-@click.argument("session", type=click.Path(path_type=Path))
+@click.argument("session", type=_PATH)
 @click.option(
     "--after",
-    type=click.Path(path_type=Path),
+    type=_PATH,
     help="An earlier session whose measured spreads the plan shall be made with.",
 )
 def new_plan(session: Path, after: Path | None) -> None:
@@ -182,12 +185,12 @@ def new_plan(session: Path, after: Path | None) -> None:
     click.echo(f"wrote {written.path}; print it and tick off")
 
 
-_session = click.argument("session", type=click.Path(path_type=Path))
+_session = click.argument("session", type=_PATH)
 _json = click.option("--json", "as_json", is_flag=True, help="Print JSON (docs/json.md) for a program.")
 
 
 @main.command(epilog=_example("fifthwheel plan my-car --report"))
-@click.argument("car", type=click.Path(path_type=Path))
+@click.argument("car", type=_PATH)
 @click.option(
     "--report", is_flag=True, help="Write the page of the plan, plan.html and plan.pdf, into the car's build/."
 )
@@ -199,7 +202,7 @@ _json = click.option("--json", "as_json", is_flag=True, help="Print JSON (docs/j
     "--measured",
     "session",
     metavar="SESSION",
-    type=click.Path(path_type=Path),
+    type=_PATH,
     help="Take execution times that car.toml does not state from this recording.",
 )
 @_json
@@ -283,7 +286,7 @@ def _varied(car: Any, expressions: tuple[str, ...], as_json: bool) -> int:
 
 
 @main.command(epilog=_example("fifthwheel generate my-car"))
-@click.argument("car", type=click.Path(path_type=Path))
+@click.argument("car", type=_PATH)
 @click.option("--check", is_flag=True, help="Write nothing; exit status 1 when a file in build/ is out of date.")
 def generate(car: Path, check: bool) -> None:
     """Write what follows from the plan of CAR into its build/: documents for the workbench, C++ for the boards.
@@ -320,14 +323,14 @@ def _tell_written(written: Any) -> None:
 
 
 @main.command(epilog=_example("fifthwheel emulate my-car my-car/desk"))
-@click.argument("car", type=click.Path(path_type=Path))
-@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.argument("car", type=_PATH)
+@click.argument("folder", metavar="DIR", type=_PATH)
 @click.option(
     "--seed", type=click.IntRange(0, 2**31), default=7, show_default=True, help="Another number, another day."
 )
 @click.option("--seconds", type=click.FloatRange(1.0), help="Only so much of the day.")
 @click.option("--error-rate", type=click.FloatRange(0.0, 0.1), help="Share of bits on the link that arrive wrong.")
-@click.option("--script", type=click.Path(path_type=Path), help="What goes wrong and which settings change.")
+@click.option("--script", type=_PATH, help="What goes wrong and which settings change.")
 @click.option("--pace", type=click.FloatRange(0.0), default=0.0, help="So many times as fast as time; 0: no limit.")
 @click.option("--phone", type=click.IntRange(0, 65535), help="TCP port here for the phone's frames; 0: any free one.")
 def emulate(
@@ -355,8 +358,8 @@ def emulate(
 
 @main.command(epilog=_example("fifthwheel read my-car/sessions/2026-05-03 LOG0007.CSV gnss.ubx"))
 @_session
-@click.argument("logs", nargs=-1, type=click.Path(path_type=Path))
-@click.option("--mapping", type=click.Path(path_type=Path), help="Column mapping to use (docs/mapping.md).")
+@click.argument("logs", nargs=-1, type=_PATH)
+@click.option("--mapping", type=_PATH, help="Column mapping to use (docs/mapping.md).")
 @click.option("--rate", help='Rows per second of a log without a clock, such as "64 Hz".')
 @click.option("--propose", is_flag=True, help="Propose a new mapping although the session has one.")
 @_json
@@ -409,7 +412,7 @@ def health(session: Path, as_json: bool) -> None:
 
 
 @main.command(epilog=_example("fifthwheel measure my-car/sessions/2026-05-03 --json > figures.json"))
-@click.argument("sessions", metavar="SESSION...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("sessions", metavar="SESSION...", nargs=-1, required=True, type=_PATH)
 @_json
 @click.option("--workers", type=click.IntRange(min=1), help="Processes for several sessions (default: one per core).")
 @click.option("--cluster", metavar="ADDRESS", help="Hand several sessions to this dask cluster (extra 'sweep').")
@@ -451,8 +454,8 @@ def sheet(session: Path) -> None:
 @main.command(
     epilog=_example("fifthwheel compare my-car/sessions/old-tyres my-car/sessions/new-tyres --html change.html")
 )
-@click.argument("a", type=click.Path(path_type=Path))
-@click.argument("b", type=click.Path(path_type=Path))
+@click.argument("a", type=_PATH)
+@click.argument("b", type=_PATH)
 @click.option("--html", type=click.Path(path_type=Path, dir_okay=False), help="Write the comparison as one HTML file.")
 @click.option("--nothing-shared", is_flag=True, help="Let no stated constant of the car cancel (wider intervals).")
 @_json
@@ -577,7 +580,7 @@ def _part(text: str | None) -> tuple[float, float] | None:
 
 
 @main.command(epilog=_example("fifthwheel demo fifthwheel-demo"))
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folder", type=_PATH)
 def demo(folder: Path) -> None:
     """Write a demo car with a simulated test day into FOLDER and take it from raw log to test sheet."""
     from fifthwheel.session import read as read_session

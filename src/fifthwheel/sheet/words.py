@@ -87,6 +87,7 @@ def findings_text(findings: Sequence[Finding]) -> str:
     """Return findings as paragraphs: severity and place, what, likely cause, what was done, what to do."""
     if not findings:
         return "No findings."
+    width = terminal_width()
     paragraphs = []
     for finding in findings:
         head = f"{SEVERITY_WORDS[finding.severity]}  {finding.check}  ({finding.place})"
@@ -94,7 +95,7 @@ def findings_text(findings: Sequence[Finding]) -> str:
         for word, text in (("cause", finding.cause), ("done", finding.done), ("do", finding.remedy)):
             if text:
                 body.append(f"{word}: {text}")
-        paragraphs.append(head + "\n" + "\n".join(f"  {wrapped(line)}" for line in body))
+        paragraphs.append(head + "\n" + "\n".join(f"  {wrapped(line, width)}" for line in body))
     return "\n".join(paragraphs)
 
 
