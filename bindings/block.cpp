@@ -66,52 +66,52 @@ uint32_t folded_crc32(const uint8_t* p, size_t size) { return fw::crc32(p, size)
 bool can_fold() { return false; }
 #endif
 
-// Write past the caches what is larger than they are: lines are not read before they are written.
+#if defined(__x86_64__) && defined(__GNUC__)
+// Write past the caches what is larger than they are: lines are not read before they are written. Register:
+// what moves at once.
+template <typename Register>
 struct StreamStore {
     void operator()(void* to, const void* from, size_t bytes) const {
-#if defined(__x86_64__) && defined(__GNUC__)
         auto* out = static_cast<uint8_t*>(to);
         const auto* in = static_cast<const uint8_t*>(from);
         const size_t head = std::min<size_t>(-reinterpret_cast<uintptr_t>(out) % 64, bytes);
         std::memcpy(out, in, head);
         size_t at = head;
         for (; at + 64 <= bytes; at += 64) {
-            for (size_t k = 0; k < 64; k += 16) {
-                _mm_stream_si128(reinterpret_cast<__m128i*>(out + at + k),
-                                 _mm_loadu_si128(reinterpret_cast<const __m128i*>(in + at + k)));
-            }
+            for (size_t k = 0; k < 64; k += Register::bytes) Register::stream(out + at + k, in + at + k);
         }
         std::memcpy(out + at, in + at, bytes - at);
-#else
-        std::memcpy(to, from, bytes);
-#endif
     }
 };
 
+struct Register16 {
+    static constexpr size_t bytes = sizeof(__m128i);
+    static void stream(void* to, const void* from) {
+        _mm_stream_si128(static_cast<__m128i*>(to), _mm_loadu_si128(static_cast<const __m128i*>(from)));
+    }
+};
+
+using NarrowStore = StreamStore<Register16>;
+#else
+using NarrowStore = fw::PlainStore;
+#endif
+
 void copy_streamed(const uint8_t* const* records, size_t count, const fw::RecordPlan& plan, size_t row) {
     for (size_t c = 0; c < plan.column_count; ++c)
-        fw::copy_any_column(records, count, plan.columns[c], row, StreamStore{});
+        fw::copy_any_column(records, count, plan.columns[c], row, NarrowStore{});
 }
 
 #if defined(__x86_64__) && defined(__GNUC__)
 #pragma GCC push_options
 #pragma GCC target("avx2")
-struct WideStore {
-    void operator()(void* to, const void* from, size_t bytes) const {
-        auto* out = static_cast<uint8_t*>(to);
-        const auto* in = static_cast<const uint8_t*>(from);
-        const size_t head = std::min<size_t>(-reinterpret_cast<uintptr_t>(out) % 64, bytes);
-        std::memcpy(out, in, head);
-        size_t at = head;
-        for (; at + 64 <= bytes; at += 64) {
-            for (size_t k = 0; k < 64; k += 32) {
-                _mm256_stream_si256(reinterpret_cast<__m256i*>(out + at + k),
-                                    _mm256_loadu_si256(reinterpret_cast<const __m256i*>(in + at + k)));
-            }
-        }
-        std::memcpy(out + at, in + at, bytes - at);
+struct Register32 {
+    static constexpr size_t bytes = sizeof(__m256i);
+    static void stream(void* to, const void* from) {
+        _mm256_stream_si256(static_cast<__m256i*>(to), _mm256_loadu_si256(static_cast<const __m256i*>(from)));
     }
 };
+
+using WideStore = StreamStore<Register32>;
 
 constexpr size_t turned = 4;  // fields of 32 bits that are gathered together
 
