@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import shutil
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +16,7 @@ from fifthwheel.errors import FifthwheelError
 from fifthwheel.film.aligned import load_alignment, path_of, save_alignment
 from fifthwheel.film.chain import Chain, chain_sound, chain_turning
 from fifthwheel.film.media import probe_film
-from fifthwheel.film.sound import read_sound
+from fifthwheel.film.sound import Sound, read_sound
 from fifthwheel.film.turning import read_turning
 from fifthwheel.sheet.report import Report
 from tests.film.clips import clip
@@ -108,3 +109,32 @@ def test_files_with_sound_of_two_kinds_do_not_join(tmp_path: Path) -> None:
         probe_film([one, two])
     shutil.copy(one, tmp_path / "c.mkv")
     assert probe_film([one, tmp_path / "c.mkv"]).chain.name == "a.mkv+1"
+
+
+def test_sound_behind_its_picture_is_heard_when_it_was_seen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The burst of the film is seen 40 ms before CLICK and heard at CLICK: --skew 40ms."""
+    import fifthwheel.film.align as room
+    from fifthwheel.data import Aligned
+    from fifthwheel.film.make import Wanted, make_film, prepare
+    from fifthwheel.film.place import Said, seconds
+    from tests.film.clips import SPEED, arrangement, day
+
+    heard = []
+
+    def taken(sound: Sound, *_: object, **__: object) -> Aligned:
+        heard.append(sound.start + middle(sound.samples, sound.rate))
+        return Aligned(Alignment("a.mp4", "sound", 1.0, 0.001, 0.0, 1e-5, 1), 9.0, "", (), "", None)
+
+    monkeypatch.setattr(room, "align_sound", taken)
+    monkeypatch.setattr(room, "logged_boots", lambda *_: ())
+    recording, measured, car = day()
+    arrangement(tmp_path, SPEED)
+    wanted = Wanted(preview=True)
+    opened, what = prepare([write_film(tmp_path / "a.mp4", "aac", 48_000)], wanted, (tmp_path,))
+    opened = replace(opened, width=320, height=240)
+    monkeypatch.setattr("fifthwheel.film.make.write_preview", lambda *_: None)
+    for skew in (None, "40ms"):
+        said = Said(skew=None if skew is None else seconds(skew, "--skew"))
+        make_film(tmp_path, car, recording, measured, opened, what, said, wanted)
+    assert heard[0] == pytest.approx(CLICK, abs=0.002)
+    assert heard[0] - heard[1] == pytest.approx(0.040, abs=1e-9)

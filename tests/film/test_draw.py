@@ -165,3 +165,14 @@ def test_chroma_is_gathered_where_it_was_drawn() -> None:
     assert planes[2][11, 3] == 240  # the four pixels 6..7 x 22..23 are all red
     assert 128 < planes[2][10, 2] < 240  # of 4..5 x 20..21 only one is
     assert (planes[2][:10] == 128).all()
+
+
+def test_a_car_that_stands_is_a_flat_line(tmp_path: Path) -> None:
+    shown = shown_of(arrangement(tmp_path, SPEED))
+    values = shown.readings.values.copy()
+    values[shown.readings.names.index("speed")] = 0.01 * np.sin(np.arange(values.shape[1]))
+    still = replace(shown, readings=replace(shown.readings, values=values))
+    overlay = Overlay(still, Look(640, 480, RGB, Turn(), (1, 1)), (0.0, 12.0))
+    assert overlay.strip is not None
+    assert (overlay.strip.low, overlay.strip.top) == (0.0, 10.0)
+    assert overlay.strip.words[1] == "0–10\u00a0km/h"

@@ -20,7 +20,8 @@ if TYPE_CHECKING:
 
 WIDTH, DOTS = 11.0, 150
 """Width of the sheet [in] and its dots per inch."""
-PICTURES = 6
+PICTURES, ACROSS = 6, 3
+"""Pictures on the sheet, and how many side by side: as large as their figures need to be read."""
 SHARE = 0.7
 """Part of the sheet's width that the evidence of an alignment takes."""
 
@@ -52,8 +53,7 @@ def write_preview(job: Job, aligned: Aligned | None, path: Path) -> None:
     plot = _plot(job, aligned)
     with on_paper():
         rows, columns = images[0].shape[:2]
-        across = 3 if columns >= rows else 6
-        down = PICTURES // across
+        across, down = ACROSS, PICTURES // ACROSS
         each = (WIDTH - 0.3 * (across + 1)) / across
         tall = each * rows / columns
         share = SHARE if aligned is not None and aligned.evidence is not None else 1.0

@@ -19,6 +19,9 @@ from fifthwheel.units import NO_BREAK
 STEPS = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 60.0, 120.0, 300.0, 600.0, 1800.0)
 """Distances of the grid [s]; the first that leaves room is taken."""
 
+LEAST_TOP = 10.0
+"""Least top of the scale, in the unit shown: a car that stands is a flat line, not noise."""
+
 
 class Strip:
     """Draws chapter after chapter of the log. rect: where in the layer. chapters: [s, log time], in order.
@@ -39,7 +42,7 @@ class Strip:
             inside |= (readings.t >= start) & (readings.t <= end)
         good = self.speed[inside & np.isfinite(self.speed)]
         self.low = -_ceiling(-float(good.min())) if good.size and good.min() < -1.0 else 0.0
-        self.top = _ceiling(float(good.max())) if good.size and good.max() > 0.0 else 10.0
+        self.top = _ceiling(max(float(good.max()), LEAST_TOP)) if good.size else LEAST_TOP
         left, top, right, bottom = rect
         em = type_.em
         scale = f"{number_text(self.low, 0)}–{number_text(self.top, 0)}{NO_BREAK}{unit.text}"
