@@ -97,9 +97,11 @@ def main() -> None:
       fifthwheel read my-car/sessions/2026-05-03 LOG.csv
       fifthwheel sheet my-car/sessions/2026-05-03
     """
+    import atexit
     import gc
 
     gc.set_threshold(50_000)  # a command makes many small objects and few circles: look for those seldom
+    atexit.register(gc.freeze)  # and not at the end, where all that is left goes with the process
 
 
 @main.group(cls=_Group)
