@@ -75,8 +75,16 @@ def test_a_deadline_at_the_response_is_met_and_a_microsecond_less_is_not(plan: E
         assert bool(found(tried, "no-margin", name)) == scarce
 
 
+def scarcely_above() -> Electronics:
+    """A job above that takes less by itself (78 us) than must go (80 us), but more with its two switches (86 us)."""
+    tasks = (task("t0", 2 * MS, 78 * US, priority=20), task("t1", 2 * MS, 625 * US, priority=19))
+    board = controller(profile=profile(switch=4 * US, interrupt=1 * US))
+    return electronics(tasks=tasks, controllers=(board,), shared=(shared(guard="mutex"),))
+
+
 @settings(max_examples=60, deadline=None)
 @given(one_core(), st.floats(0.35, 0.99), st.sampled_from(["late-task", "no-margin"]))
+@example(scarcely_above(), 0.5, "no-margin")
 def test_what_the_cure_names_passes(plan: Electronics, share: float, check: str) -> None:
     name = plan.tasks[-1].name
     worst = response(plan, name)

@@ -88,6 +88,7 @@ def _deadlines(
     electronics: Electronics, controller: Controller, tasks: list[Task], rows: list[Response], works: tuple[Work, ...]
 ) -> Iterator[Finding]:
     by_name = {work.name: work for work in works}
+    own = {row.task: row.execution for row in rows}
     for task, row in zip(tasks, rows, strict=True):
         response, deadline = row.response, task.deadline
         if math.isnan(response) or response <= (1.0 - MARGIN) * deadline * (1.0 + 1e-9):
@@ -107,7 +108,7 @@ def _deadlines(
                 f"{_named(task)} answers within {said(response, 's')} of its {said(deadline, 's')}: less than "
                 f"{MARGIN:.0%} is left ({made})",
                 cause="a little more work anywhere above it makes it late",
-                change=_cure(task, row, work, works, MARGIN), numbers=numbers,
+                change=_cure(task, row, work, works, own, MARGIN), numbers=numbers,
             )  # fmt: skip
             continue
         yield tell(
@@ -115,18 +116,23 @@ def _deadlines(
             f"{_named(task)} may answer only after {said(response, 's')}, its deadline is {said(deadline, 's')} "
             f"({made})",
             cause="what stands above it and its own work take longer",
-            change=_cure(task, row, work, works, 0.0), numbers=numbers,
+            change=_cure(task, row, work, works, own, 0.0), numbers=numbers,
         )  # fmt: skip
 
 
-def _cure(task: Task, row: Response, work: Work, works: tuple[Work, ...], margin: float) -> str:
-    """Return what to change: execution where little enough can be left of it, or a deadline that would pass."""
+def _cure(
+    task: Task, row: Response, work: Work, works: tuple[Work, ...], own: Mapping[str, float], margin: float
+) -> str:
+    """Return what to change: execution where little enough can be left of it, or a deadline that would pass.
+
+    own: execution of each task without the switches that its work carries [s]: no more can be taken off it.
+    """
     over = row.response - (1.0 - margin) * task.deadline
     ways = []
     if row.execution - over > _held(work):
         ways.append(f"set execution to {at_most(row.execution - over, 's')} or less")
     above = [other for other in works if _before(other, work) and other.core == work.core != UNPINNED]
-    above = [other for other in above if other.execution - over > _held(other) and other.period > other.tick]
+    above = [other for other in above if own.get(other.name, 0.0) - over > _held(other) and other.period > other.tick]
     if above:
         heaviest = max(above, key=lambda other: other.execution)
         ways.append(f"take {at_least(over, 's')} off a job above it, such as one of {heaviest.name}")
