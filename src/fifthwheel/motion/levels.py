@@ -391,9 +391,9 @@ def settings(
         "rear_axle_x": rear,
         "antenna_x": antenna[0],
         "antenna_y": antenna[1],
-        # An ordinary MEMS sensor wanders by about 0.02 m/s2 and 0.05 deg/s in 100 s (common practice, no source). Beside
-        # GNSS it is given 0.1 m/s2: with its temperature and the body on its springs it errs in ways that no constant
-        # holds, and trusted more it would overrule GNSS on how a tyre grows.
+        # An ordinary MEMS sensor wanders by about 0.02 m/s2 and 0.05 deg/s in 100 s (common practice, no source).
+        # Beside GNSS it is given 0.1 m/s2: with its temperature and the body on its springs it errs in ways that no
+        # constant holds, and trusted more it would overrule GNSS on how a tyre grows.
         # Without an inertial sensor the biases are the acceleration and the yaw rate themselves.
         "bias_accel_walk": (1.2e-4 if gnss else 4e-6) if pushes else 100.0,
         "bias_gyro_walk": 8e-9 if turns else 0.5,
