@@ -7,7 +7,7 @@ import pytest
 
 from fifthwheel.data import Quantity
 from fifthwheel.motion import draw_motion, estimate_motion
-from fifthwheel.motion.scale import Scale, Stated, stated_tyres
+from fifthwheel.motion.scale import RADIUS_WANDERS, Scale, Stated, stated_tyres, wandered
 from tests.motion.drive import REAR, Errors, integrate, record, small_car
 from tests.motion.test_estimate import under_torque
 from tests.motion.test_subsets import PREFIXES
@@ -75,3 +75,17 @@ def test_radii_of_both_axles_err_together() -> None:
     assert np.corrcoef(radius)[0, 1] == pytest.approx(expected, abs=0.05)
     assert np.corrcoef(growth)[0, 1] == pytest.approx(0.81 / (0.81 + 0.16), abs=0.05)
     assert isinstance(car.tyre_front.growth, Quantity)
+
+
+def test_one_error_of_the_radii_stretches_all_speeds_and_ways_of_a_session() -> None:
+    count = 4000
+    u = np.linspace(5.0, 20.0, 11) * np.ones((count, 1))
+    values = {"u": u, "distance": 30.0 + np.cumsum(u, axis=1), "r": 0.1 * u}
+    longer, factor = wandered(values, count, seed=3)
+    assert float(np.std(factor)) == pytest.approx(RADIUS_WANDERS, rel=0.05)  # 1 / sqrt(2 n) is 0.011
+    np.testing.assert_allclose(longer["u"] / u, np.broadcast_to(factor[:, None], u.shape))
+    gone = values["distance"] - values["distance"][:, :1]
+    np.testing.assert_allclose(longer["distance"] - values["distance"], gone * (factor - 1.0)[:, None], atol=1e-12)
+    assert longer["r"] is values["r"]  # the gyro's, not the wheels'
+    again = wandered(values, count, seed=3)[1]
+    np.testing.assert_array_equal(factor, again)  # the next window of the session has the same

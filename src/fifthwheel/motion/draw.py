@@ -11,6 +11,7 @@ import numpy as np
 from fifthwheel.core import DRAWN, QUICK, SLOW, STATES, WANDERING, draw_window
 from fifthwheel.data import Draws, Floats, Motion, Track
 from fifthwheel.errors import FifthwheelError
+from fifthwheel.motion.scale import wandered
 
 if TYPE_CHECKING:
     from fifthwheel.motion.estimate import Posterior
@@ -72,13 +73,16 @@ def draw_motion(motion: Motion, windows: Sequence[tuple[int, int, int]], count: 
         if posterior.scale is not None:
             named = posterior.scale.stretched(named, track.t[first:last], seed)
             constant = posterior.scale.shared(constant, count, seed)
-        out.append(Draws(boot, first, last, track.t[first:last], named, _shared(posterior, constant)))
+        factor: Floats | None = None
+        if posterior.rolls:
+            named, factor = wandered(named, count, seed)
+        out.append(Draws(boot, first, last, track.t[first:last], named, _shared(posterior, constant, factor)))
     return tuple(out)
 
 
-def _shared(posterior: Posterior, named: dict[str, Floats]) -> dict[str, Floats]:
-    """Return the drawn constants in the words of `Motion.parameters`."""
-    radius = posterior.problem.settings["radius"]
+def _shared(posterior: Posterior, named: dict[str, Floats], factor: Floats | None) -> dict[str, Floats]:
+    """Return the drawn constants in the words of `Motion.parameters`; factor (K,): of the rolling radii."""
+    radius = np.asarray(posterior.problem.settings["radius"])[:, None] * (1.0 if factor is None else factor)
     shared = {}
     for i, wheel in enumerate(("fl", "fr", "rl", "rr")):
         shared[f"wheel_radius_{wheel}"] = radius[i] * np.exp(named["radius_front" if i < 2 else "radius_rear"])

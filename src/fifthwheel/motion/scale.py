@@ -19,6 +19,11 @@ GROWN_ALIKE = 0.9
 """Share of the growth's uncertainty that both axles have in common."""
 GROWN_APART = 0.4
 """The same of each axle's own."""
+RADIUS_WANDERS = 5e-4
+"""Standard uncertainty [1] of rolling radii over a session that no constant of the filter holds: their temperature
+(10 mm of rubber on 45 mm grow by that much in 12 K, at 2e-4 per K), their give under load, the form of their growth
+(common practice, no source). One error for a session; it counts where GNSS has told the radii, since they are stated
+worse."""
 AXLES = ("front", "rear")
 RADII_APART = 0.0025
 """Relative uncertainty of one axle's radius against the other's: measured in one way, axles differ by a few tenths of a
@@ -55,6 +60,15 @@ def _growth(tyre: Tyre, speed: float) -> tuple[float, float]:
     scale = (speed / tyre.growth_at.value) ** 2 if tyre.growth_at.value > 0.0 else 1.0
     u = tyre.growth.u if tyre.growth.u > 0.0 else 0.5 * max(tyre.growth.value, 0.01)
     return tyre.growth.value * scale, u * scale
+
+
+def wandered(values: dict[str, Floats], count: int, seed: int) -> tuple[dict[str, Floats], Floats]:
+    """Return drawn motion (K, n) with every speed and way along the car larger by the session's drawn error of its
+    rolling radii, and the factor (K,)."""
+    factor: Floats = 1.0 + RADIUS_WANDERS * np.random.default_rng([seed, 37]).standard_normal(count)
+    begun = values["distance"][:, :1]
+    more = {"u": values["u"] * factor[:, None], "distance": begun + (values["distance"] - begun) * factor[:, None]}
+    return values | more, factor
 
 
 @dataclass(frozen=True)
