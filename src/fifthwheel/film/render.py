@@ -110,10 +110,10 @@ def overlay_alone(
                 sink.picture((t - zero) * job.slow, overlay.show(job.log_time(float(t))))
                 if progress is not None:
                     progress(f"rendering {path.name}", number / len(times))
+            sink.close()
         except BaseException:
             sink.leave()
             raise
-        sink.close()
     return overlay
 
 

@@ -106,11 +106,7 @@ class Prores:
         """Finish the file; raise what went wrong."""
         with suppress(StoppedError):
             self._drawn.put(None)
-        try:
-            self.crew.wait()
-        except BaseException:
-            self.leave()
-            raise
+        self.crew.wait()
         self.container.close()
 
     def leave(self) -> None:
@@ -219,11 +215,7 @@ class Pictures:
             self._hand_on()
             for _ in range(workers()):
                 self._drawn.put(None)
-        try:
-            self.crew.wait()
-        except BaseException:
-            self.leave()
-            raise
+        self.crew.wait()
         self._file.close()
 
     def leave(self) -> None:
