@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from fifthwheel.data import Quantity, Recording
+from fifthwheel.motion.coarse import thinned
 from fifthwheel.motion.gnss import Fixes, find_latency, local_east_north, noise_scale
+from fifthwheel.motion.levels import FORCE_SHARE, LATE_SHARE, Noise, force_noise, speed_steps
 from fifthwheel.motion.mounting import level
 from fifthwheel.motion.prepare import (
     InertialColumns,
     Timeline,
+    WheelColumns,
     calibrated_columns,
     moving_sd,
     smooth,
@@ -238,3 +242,41 @@ def test_quiet_innovations_say_nothing_of_gnss_noise_without_an_accelerometer() 
     assert noise_scale(0.25 * 0.973 * 1000, 1000, 0) == pytest.approx(0.5)
     assert noise_scale(0.25 * 0.973 * 1000, 1000, 0, least=1.0) == 1.0
     assert noise_scale(4.0 * 0.973 * 1000, 1000, 0, least=1.0) == pytest.approx(2.0)
+
+
+def even_line(seconds: float) -> Timeline:
+    first = np.array([0], dtype=np.int64)
+    return Timeline(np.arange(0.0, seconds, 0.005), first, first, {1: 0.0}, 0.005)
+
+
+def test_a_mean_over_the_stop_of_a_wheel_is_not_its_speed() -> None:
+    """2 m/s lost at 8 m/s2, then rest: each reading that is kept is the speed at its row, also beside the bend."""
+    line = even_line(3.0)
+    stop = 1.5
+    speed = np.maximum(8.0 * (stop - line.t), 0.0).clip(max=4.0)
+    push = np.where((line.t > 1.0) & (line.t < stop), -8.0, 0.0)
+    rims = np.full((line.t.size, 4), np.nan, dtype=np.float32)
+    rims[:, 0] = speed / 0.05
+    wheels = WheelColumns(rims, (True, False, False, False), (False,) * 4, (True,) * 4, "fl", (False,) * 4)
+    read = thinned(wheels, push, np.full(4, 0.05), line)[:, 0] * 0.05
+    kept = np.isfinite(read)
+    assert 20 < int(kept.sum()) < 40  # one in 0.1 s
+    near = kept & (np.abs(line.t - stop) < 0.06)
+    assert int(near.sum()) >= 1
+    # the mean over 0.1 s at the stop itself would be 8 x 0.05^2 / (2 x 0.1) = 0.1 m/s
+    np.testing.assert_allclose(read[near], speed[near], atol=1e-4)
+    # what a bow is short of where the force, a mean over 25 ms, changes within it: 8 x 0.025 / 8
+    assert float(np.max(np.abs(read[kept] - speed[kept]))) < 0.026
+
+
+def test_a_force_that_has_just_changed_is_trusted_less() -> None:
+    line = even_line(4.0)
+    force = np.where(line.t < 2.0, 0.0, -6.0)
+    still = np.zeros(line.t.size)
+    noise = force_noise(force, Noise(0.01, 0.001, (0.01,) * 4), still, speed_steps(still), line, still)
+    before, at, after = (float(noise[np.searchsorted(line.t, when)]) for when in (1.0, 2.05, 3.0))
+    assert at > 5.0 * after > 5.0 * before
+    # 0.08 s after it has changed the mean over 0.25 s holds (0.125 + 0.08) / 0.25 of it, that over 0.08 s all
+    late = float(noise[np.searchsorted(line.t, 2.08)])
+    parts = LATE_SHARE * 6.0 * (0.125 - 0.08) / 0.25, FORCE_SHARE * 6.0 * (0.125 + 0.08) / 0.25, 0.01
+    assert math.sqrt(late / 0.2) == pytest.approx(math.hypot(*parts), rel=0.05)  # 5 of 51 rows, rounded

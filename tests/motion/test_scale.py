@@ -7,7 +7,7 @@ import pytest
 
 from fifthwheel.data import Quantity
 from fifthwheel.motion import draw_motion, estimate_motion
-from fifthwheel.motion.scale import RADIUS_WANDERS, Scale, Stated, stated_tyres, wandered
+from fifthwheel.motion.scale import DRIVEN_WANDERS, RADIUS_WANDERS, Scale, Stated, stated_tyres, wandered, wanders
 from tests.motion.drive import REAR, Errors, integrate, record, small_car
 from tests.motion.test_estimate import under_torque
 from tests.motion.test_subsets import PREFIXES
@@ -81,11 +81,19 @@ def test_one_error_of_the_radii_stretches_all_speeds_and_ways_of_a_session() -> 
     count = 4000
     u = np.linspace(5.0, 20.0, 11) * np.ones((count, 1))
     values = {"u": u, "distance": 30.0 + np.cumsum(u, axis=1), "r": 0.1 * u}
-    longer, factor = wandered(values, count, seed=3)
+    longer, factor = wandered(values, RADIUS_WANDERS, count, seed=3)
     assert float(np.std(factor)) == pytest.approx(RADIUS_WANDERS, rel=0.05)  # 1 / sqrt(2 n) is 0.011
     np.testing.assert_allclose(longer["u"] / u, np.broadcast_to(factor[:, None], u.shape))
     gone = values["distance"] - values["distance"][:, :1]
     np.testing.assert_allclose(longer["distance"] - values["distance"], gone * (factor - 1.0)[:, None], atol=1e-12)
     assert longer["r"] is values["r"]  # the gyro's, not the wheels'
-    again = wandered(values, count, seed=3)[1]
+    again = wandered(values, RADIUS_WANDERS, count, seed=3)[1]
     np.testing.assert_array_equal(factor, again)  # the next window of the session has the same
+
+
+def test_the_radii_wander_more_where_no_wheel_rolls_free() -> None:
+    everywhere, rear = (True, True, True, True), (False, False, True, True)
+    assert wanders(everywhere, rear, gnss=True) == RADIUS_WANDERS
+    assert wanders(rear, rear, gnss=True) == wanders(everywhere, everywhere, gnss=True) == DRIVEN_WANDERS
+    assert DRIVEN_WANDERS > RADIUS_WANDERS
+    assert wanders(everywhere, rear, gnss=False) == wanders((False,) * 4, rear, gnss=True) == 0.0

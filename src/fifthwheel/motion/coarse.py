@@ -5,11 +5,15 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+from scipy.ndimage import minimum_filter1d
 
 from fifthwheel.core import MotionProblem
 from fifthwheel.data import Floats, Ints
 from fifthwheel.motion.levels import COARSE_STEP, WHEEL_STEP, walk_every
 from fifthwheel.motion.prepare import Timeline, WheelColumns, smooth
+
+STOPPED = 0.1
+"""Rim speed [m/s] below which a wheel has as good as stopped: a mean over its stop or its start is no speed of it."""
 
 
 def coarse_rows(line: Timeline, part: int = 1) -> Ints:
@@ -77,7 +81,8 @@ def thinned(wheels: WheelColumns, push: Floats | None, radius: np.ndarray, line:
         mean = smooth(np.where(known, column, 0.0).astype(np.float64), width)
         full = smooth(known.astype(np.float64), width) > 0.999
         turning = np.where(np.abs(mean) * radius[i] > 0.2, bow / radius[i], 0.0)
-        out[:, i] = np.where(chosen & full, mean - turning, np.nan)
+        stops = minimum_filter1d(np.abs(np.nan_to_num(column)), width) * radius[i] < STOPPED
+        out[:, i] = np.where(chosen & full, np.where(stops, column, mean - turning), np.nan)
     return out
 
 

@@ -74,8 +74,8 @@ def draw_motion(motion: Motion, windows: Sequence[tuple[int, int, int]], count: 
             named = posterior.scale.stretched(named, track.t[first:last], seed)
             constant = posterior.scale.shared(constant, count, seed)
         factor: Floats | None = None
-        if posterior.rolls:
-            named, factor = wandered(named, count, seed)
+        if posterior.wanders:
+            named, factor = wandered(named, posterior.wanders, count, seed)
         out.append(Draws(boot, first, last, track.t[first:last], named, _shared(posterior, constant, factor)))
     return tuple(out)
 

@@ -76,7 +76,7 @@ from fifthwheel.motion.prepare import (
     tyre_of,
     wheel_columns,
 )
-from fifthwheel.motion.scale import RADIUS_WANDERS, Scale, stated_tyres
+from fifthwheel.motion.scale import Scale, stated_tyres, wanders
 from fifthwheel.motion.starts import Start, segment_starts
 from fifthwheel.motion.still import standstill
 from fifthwheel.motion.tyres import bending, pull, wheel_variance
@@ -96,14 +96,14 @@ Progress = Callable[[str, float], None] | None
 @dataclass(frozen=True)
 class Posterior:
     """What backward sampling needs, shared by all tracks of a session. offset: first row of the track in `problem`;
-    scale: of a session with wheels only, else None; rolls: whether GNSS has told the radii of wheels there are."""
+    scale: of a session with wheels only, else None; wanders: of the rolling radii where GNSS has told them [1]."""
 
     problem: MotionProblem
     filtered: Filtered
     adjoints: Floats
     offset: int
     scale: Scale | None = None
-    rolls: bool = False
+    wanders: float = 0.0
 
 
 @dataclass
@@ -628,7 +628,7 @@ def _motion(
     tracks = []
     late_u = scene.latency.u
     scale = _scale(scene)
-    rolls = scene.fixes is not None and any(scene.wheels.present)
+    loose = wanders(scene.wheels.present, scene.wheels.driven, gnss=scene.fixes is not None)
     place_u = typical_accuracy(scene.fixes) if scene.fixes is not None else 0.0
     for first, last in itertools.pairwise(bounds):
         mean = {name: smoothed.mean[q, first:last] for q, name in enumerate(QUANTITIES)}
@@ -639,12 +639,12 @@ def _motion(
         if scale is not None:
             spread = scale.spread(mean["u"])
             sd |= {name: _narrow(np.hypot(sd[name], spread * np.abs(mean[name]))) for name in ("u", "distance")}
-        if rolls:
-            sd["u"] = _narrow(np.hypot(sd["u"], RADIUS_WANDERS * np.abs(mean["u"])))
+        if loose:
+            sd["u"] = _narrow(np.hypot(sd["u"], loose * np.abs(mean["u"])))
         if scene.fixes is not None:
             # The filter's place is the receiver's; how far that may be from the true one the receiver says.
             sd |= {name: _narrow(np.hypot(sd[name], place_u)) for name in ("east", "north")}
-        posterior = Posterior(problem, filtered, smoothed.adjoints, first, scale, rolls)
+        posterior = Posterior(problem, filtered, smoothed.adjoints, first, scale, loose)
         tracks.append(
             Track(int(log.boot[first]), first, last, log.t[first:last], mean, sd, usable[first:last], posterior)
         )

@@ -118,8 +118,9 @@ def force_noise(
     """Return the power spectral density [m2/s3] of a specific force on each row, float32.
 
     What counts for the speed is the noise that lasts over 0.05 s, by speed. To it comes what a sensor and a sprung body
-    add: FORCE_SHARE of the local force, correlated over 0.1 s, and what `alias`
-    (n,) says of vibration that the log shows as slow: half of the reading's own variance over a tenth of a second.
+    add, correlated over 0.1 s: FORCE_SHARE of the local force and LATE_SHARE of what it has just changed by; and what
+    `alias` (n,) says of vibration that the log shows as slow: half of the reading's own variance over a tenth of a
+    second.
     """
     speed = np.abs(typical)
     found = density_by_speed(column, 0.05, steps, line)
@@ -129,7 +130,8 @@ def force_noise(
     if shaken is not None:
         white = white + alias * np.interp(speed, *shaken) / line.dt * 0.05
     local = smooth(column, max(5, round(0.25 / line.dt)))
-    model = (FORCE_SHARE * local) ** 2 + 0.01**2
+    change = smooth(column, round(0.08 / line.dt)) - local
+    model = (FORCE_SHARE * local) ** 2 + (LATE_SHARE * change) ** 2 + 0.01**2
     return np.ascontiguousarray(np.maximum(white, noise.accel**2 * line.dt * 0.25) + model * 0.2, dtype=np.float32)
 
 
@@ -143,8 +145,11 @@ def rate_noise(column: Floats, noise: Noise, typical: Floats, steps: SpeedSteps,
 
 
 FORCE_SHARE = 0.005
-"""Error of a specific force that lasts over 0.1 s, as a share of the local force [1]: cross-axis sensitivity,
-pitch that follows late (common practice, no source)."""
+"""Error of a specific force that lasts over 0.1 s, as a share of the local force [1]: cross-axis sensitivity (common
+practice, no source)."""
+LATE_SHARE = 0.045
+"""The same as a share of what the force changes by within a quarter of a second: a sprung body squats by 0.1 to 0.3
+degrees per m/s2, up to 5 % of the force as a part of gravity, and rocks before it has (common practice, no source)."""
 ALIAS_REACH = 6.0
 """Frequency [Hz] up to which an aliased vibration is not averaged away by the speed (a time constant of 0.03 s)."""
 

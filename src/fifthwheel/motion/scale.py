@@ -8,6 +8,7 @@ the stated radius. What the tyres leave open is put on the draws instead, once f
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,6 +25,9 @@ RADIUS_WANDERS = 5e-4
 (10 mm of rubber on 45 mm grow by that much in 12 K, at 2e-4 per K), their give under load, the form of their growth
 (common practice, no source). One error for a session; it counts where GNSS has told the radii, since they are stated
 worse."""
+DRIVEN_WANDERS = 8e-4
+"""The same where every wheel that tells the speed is driven: a tyre that carries torque gives and slips more, and none
+rolls beside it that would tell (common practice, no source)."""
 AXLES = ("front", "rear")
 RADII_APART = 0.0025
 """Relative uncertainty of one axle's radius against the other's: measured in one way, axles differ by a few tenths of a
@@ -62,10 +66,18 @@ def _growth(tyre: Tyre, speed: float) -> tuple[float, float]:
     return tyre.growth.value * scale, u * scale
 
 
-def wandered(values: dict[str, Floats], count: int, seed: int) -> tuple[dict[str, Floats], Floats]:
+def wanders(told: Sequence[bool], driven: Sequence[bool], *, gnss: bool) -> float:
+    """Return the standard uncertainty [1] of the rolling radii that no constant holds, 0 without GNSS or wheels; told,
+    driven: per wheel, whether its speed is there and whether it drives."""
+    if not gnss or not any(told):
+        return 0.0
+    return RADIUS_WANDERS if any(t and not d for t, d in zip(told, driven, strict=True)) else DRIVEN_WANDERS
+
+
+def wandered(values: dict[str, Floats], wander: float, count: int, seed: int) -> tuple[dict[str, Floats], Floats]:
     """Return drawn motion (K, n) with every speed and way along the car larger by the session's drawn error of its
-    rolling radii, and the factor (K,)."""
-    factor: Floats = 1.0 + RADIUS_WANDERS * np.random.default_rng([seed, 37]).standard_normal(count)
+    rolling radii, of standard deviation `wander` [1], and the factor (K,)."""
+    factor: Floats = 1.0 + wander * np.random.default_rng([seed, 37]).standard_normal(count)
     begun = values["distance"][:, :1]
     more = {"u": values["u"] * factor[:, None], "distance": begun + (values["distance"] - begun) * factor[:, None]}
     return values | more, factor

@@ -17,10 +17,13 @@ NOMINAL_SLIP = 1.0 / (SLIP_STIFFNESS * GRAVITY * 0.5)
 COMMON_ROLL = 0.0003
 """Error of rolling that both wheels of an axle have in common [1]: texture of the road, hopping of the body (common
 practice, no source)."""
+COMMON_LEAST = 0.001
+"""The same at the least [m/s] (common practice, no source)."""
 DRIVEN_FLOOR = 0.0015
 """Slip of a driven wheel that its load does not explain [1]: drag of its motor (common practice, no source)."""
-FREE_FLOOR = 0.0004
-"""The same of a wheel that neither drives nor brakes (common practice, no source)."""
+FREE_FLOOR = 0.00025
+"""The same of a wheel that neither drives nor brakes: a part of what its rolling resistance asks for, 0.015 over
+SLIP_STIFFNESS (common practice, no source)."""
 LOADED_FLOOR = 0.006
 """The same of a wheel under load (common practice, no source)."""
 GIVE = 1.5e-4
@@ -168,7 +171,7 @@ def wheel_variance(
         white = noise.wheel[i] ** 2 / averaged + 0.003**2
         found = density[i]
         common = 0.001 if found is None else COMMON_ROLL
-        roll = (common * speed) ** 2 + 0.002**2
+        roll = (common * speed) ** 2 + COMMON_LEAST**2
         slip = (size[:, i] * speed) ** 2
         known = np.isfinite(wheels.speed[:, i])
         quiet = white if found is None else np.interp(speed, *found) / step + 0.001**2
