@@ -165,7 +165,7 @@ def _cornering() -> tuple[Definition, ...]:
         Definition("step_steer.yaw_rate", "steady yaw rate", step, "rad/s", "ISO 7401", 0.02),
         Definition("step_steer.yaw_rate_gain", "steady yaw rate per steer angle", step, "1/s", "ISO 7401", 0.02),
         Definition("step_steer.response_time", "time to 90 % of steady yaw rate", step, "s", "ISO 7401", 0.05),
-        Definition("step_steer.peak_time", "time to peak yaw rate", step, "s", "ISO 7401", 0.08),
+        Definition("step_steer.peak_time", "time to peak yaw rate", step, "s", "ISO 7401", 0.08, limit=WIDEST),
         Definition("step_steer.overshoot", "overshoot of yaw rate", step, "1", "ISO 7401", 0.02, True),
     )
 

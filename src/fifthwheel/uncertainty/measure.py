@@ -201,7 +201,7 @@ def _values(recording: Recording, tracks: dict[int, Any], view: View, car: Car, 
     if kind == "speed pass":
         return speed_pass_values(view)
     if kind == "steady circle":
-        return circle_values(view)
+        return circle_values(view, car)
     if kind == "step steer":
         return step_values(recording, track, view, car)
     return ()

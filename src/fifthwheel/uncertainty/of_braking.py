@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from fifthwheel.car.model import Car
-from fifthwheel.data import Floats
+from fifthwheel.data import WHEELS, Floats
 from fifthwheel.figures.acceleration import speed_marks
 from fifthwheel.figures.braking import (
     LOCKED_BELOW,
@@ -26,6 +26,14 @@ from fifthwheel.figures.steady_circle import circle_figures, whole_turns
 from fifthwheel.runs.signals import despiked
 from fifthwheel.uncertainty.of_launch import radius_ratio
 from fifthwheel.uncertainty.views import Value, View
+
+SCRUB = 0.0006
+"""Relative standard uncertainty of the speed in a steady bend by wheels: side force and camber change how a tyre rolls,
+and that error lasts as long as the bend (common practice, no source)."""
+
+DRIVEN_SCRUB = 0.0009
+"""The same where every wheel drives: side force also takes stiffness from a tyre along its way (combined slip; common
+practice, no source)."""
 
 
 def braking_values(view: View, car: Car) -> Iterator[Value]:
@@ -94,7 +102,7 @@ def speed_pass_values(view: View) -> Iterator[Value]:
         )
 
 
-def circle_values(view: View) -> Iterator[Value]:
+def circle_values(view: View, car: Car) -> Iterator[Value]:
     """Yield speed, radius and lateral acceleration over the whole turns of one steady circle, as magnitudes."""
     rows = slice(view.first, view.last)
     t = view.t[rows]
@@ -105,7 +113,19 @@ def circle_values(view: View) -> Iterator[Value]:
     u, r, s = (view.mean[name][rows] for name in names)
     mean = circle_figures(t, u, r, s, start, end)
     u, r, s = (view.draws[name][:, rows] for name in names)
-    drawn = circle_figures(t, u, r, s, start, end)
+    scale = _scrubbed(view, car)[:, None]
+    drawn = circle_figures(t, u * scale, r, s * scale, start, end)
     for name, index in (("speed", 0), ("radius", 1), ("lateral_acceleration", 3)):
         remark = f"{count} whole turn{'' if count == 1 else 's'}"
         yield Value(f"steady_circle.{name}", abs(float(mean[index])), np.abs(drawn[index]), remark)
+
+
+def _scrubbed(view: View, car: Car) -> Floats:
+    """Return draws about 1 (K,) of the speed in a steady bend that wheels tell, the same for all bends of a session; 1
+    without wheels."""
+    count = view.draws["u"].shape[0]
+    told = {wheel for wheel in WHEELS if f"slip_{wheel}" in view.mean}
+    if not told:
+        return np.ones(count)
+    scrub = DRIVEN_SCRUB if told <= set(car.driven) else SCRUB
+    return np.asarray(1.0 + scrub * np.random.default_rng(41).standard_normal(count))

@@ -13,7 +13,7 @@ import numpy as np
 
 from fifthwheel.car.model import Car
 from fifthwheel.data import Floats, Recording, Track
-from fifthwheel.figures.crossings import mean_over, value_at
+from fifthwheel.figures.crossings import cumulative, mean_over, value_at
 from fifthwheel.figures.peaks import roughness
 from fifthwheel.figures.step_steer import peak_response, reference_time, response_time
 from fifthwheel.runs.signals import channel_on
@@ -22,6 +22,10 @@ from fifthwheel.uncertainty.views import Value, View
 TIMING = 0.0015
 """Standard uncertainty [s] of the inertial sensor's delay against the steer channel where car.toml states none (common
 practice, no source)."""
+
+BENT = 0.1
+"""Standard uncertainty of that delay, as a share of it, by the response's bend: a low-pass of time constant T delays by
+T what rises evenly, and by T^2 / 2 y'' / y' more or less where it bends (common practice, no source)."""
 
 SMOOTHED = 0.03
 """Yaw rate of a step response is a mean over this time [s]: vibration would make the first crossing early."""
@@ -83,9 +87,10 @@ def _times(view: View, step: Response, car: Car) -> Iterator[Value]:
     """Yield response time, overshoot and, where there is one, the time of the peak."""
     t, r, drawn, steady = step.t, step.r, step.drawn, step.steady
     response = float(response_time(t, r, steady, step.reference))
-    delay = car.inertial.delay.u if car.inertial is not None and car.inertial.delay.u > 0.0 else TIMING
-    late = np.random.default_rng([view.run.first, 7]).standard_normal(drawn.shape[0])
-    late *= math.hypot(delay, step.held * float(np.median(np.diff(t))) / math.sqrt(12.0))
+    # one delay for all steps of a session; where in its row steer went half way is each step's own
+    late = np.random.default_rng(7).standard_normal(drawn.shape[0]) * _timing(car)
+    row = step.held * float(np.median(np.diff(t))) / math.sqrt(12.0)
+    late += row * np.random.default_rng([view.run.first, 7]).standard_normal(drawn.shape[0])
     shaken = drawn + _shaken(view, t.size, drawn.shape[0])
     yield Value("step_steer.response_time", response, response_time(t, shaken, step.steadies, step.reference) + late)
     if not np.isfinite(response):
@@ -101,15 +106,22 @@ def _times(view: View, step: Response, car: Car) -> Iterator[Value]:
     yield Value("step_steer.peak_time", peak, np.array(times) + late)
 
 
+def _timing(car: Car) -> float:
+    """Return the standard uncertainty [s] of the yaw rate's delay against the steer channel."""
+    if car.inertial is None or car.inertial.delay.u <= 0.0:
+        return TIMING
+    return math.hypot(car.inertial.delay.u, BENT * car.inertial.delay.value)
+
+
 def _low_pass(t: Floats, y: Floats) -> Floats:
-    """Return the centred mean over SMOOTHED [s] of curves (n,) or (K, n); it shifts nothing in time."""
+    """Return the centred mean over SMOOTHED [s] of curves (n,) or (K, n) by trapezoids; it shifts nothing in time."""
     half = round(0.5 * SMOOTHED / float(np.median(np.diff(t))))
     if half < 1:
         return y
-    total = np.cumsum(np.concatenate([np.zeros((*y.shape[:-1], 1)), y], axis=-1), axis=-1)
+    total = cumulative(t, y)
     index = np.arange(t.size)
-    low, high = np.maximum(index - half, 0), np.minimum(index + half + 1, t.size)
-    return np.asarray((total[..., high] - total[..., low]) / (high - low))
+    low, high = np.maximum(index - half, 0), np.minimum(index + half, t.size - 1)
+    return np.asarray((total[..., high] - total[..., low]) / (t[high] - t[low]))
 
 
 def _shaken(view: View, rows: int, count: int) -> Floats:
