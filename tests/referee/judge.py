@@ -97,12 +97,16 @@ class Judge:
         return best[1] if best[0] > 0.0 else None
 
     def excused(self, kind: str, start: float, end: float) -> bool:
-        """Return true for a run that the plan did not aim at, yet is one by rule: steer thrown into a circle."""
-        if kind != "step steer":
-            return False
+        """Return true for a run that the plan did not aim at, yet is one by rule: steer thrown into a circle, a
+        straight stop under the brake from 5 m/s and more on the way to what comes next."""
         rows = slice(self.row_at(start), self.row_at(end) + 1)
-        phases = {int(number) for number in self.truth["phase"][rows]}
-        return any(self.drawn.phases[number].wheel == "fixed" for number in phases)
+        phases = [self.drawn.phases[int(number)] for number in np.unique(self.truth["phase"][rows])]
+        if kind == "braking":
+            psi = self.truth["psi"][rows]
+            straight = bool(np.max(np.abs(psi - psi[0])) < math.radians(10.0))
+            u = self.u[rows]
+            return straight and all(phase.pedal == "brake" for phase in phases) and u[0] >= 5.0 and bool(u[-1] < 0.1)
+        return kind == "step steer" and any(phase.wheel == "fixed" for phase in phases)
 
     def figure(self, name: str, run: TrueRun, start: float, end: float) -> float:
         """Return the truth of a single run's figure (NaN when it has none); start, end: the measured run's window."""

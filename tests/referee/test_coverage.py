@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import importlib.util
+import json
 import math
 import sys
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
 
@@ -138,3 +140,26 @@ def test_a_failing_session_is_reported_and_not_raised() -> None:
     assert marked.error != ""
     assert marked.scores == ()
     assert math.isnan(marked.speed_rms)
+
+
+def test_parts_of_a_campaign_add_up_and_none_counts_twice(
+    coverage: ModuleType, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rng = np.random.default_rng(5)
+    parts = []
+    for first in (1, 3):
+        done = [
+            Marked(seed, "rear", 10.0, (replace(score(8.0, 8.0 + 0.1 * e, 0.2), seed=seed),), 0.01,
+                   {"braking": (2, 2, 0)}, {"gnss velocity": 1.0}, 1.0)
+            for seed, e in zip((first, first + 1), rng.standard_normal(2), strict=True)
+        ]  # fmt: skip
+        parts.append(tmp_path / f"{first}.json")
+        told = [marked.__dict__ | {"scores": [s.__dict__ for s in marked.scores]} for marked in done]
+        parts[-1].write_text(json.dumps({"table": [], "sessions": told}), encoding="utf-8")
+    coverage.main(["--sessions", "0", "--workers", "0", "--add", *map(str, parts)])
+    text = capsys.readouterr().out
+    assert "sessions: 4, failed: 0" in text
+    assert "braking: 8 valid runs, found 8 (100.0 %), invented 0" in text
+    assert coverage.kept_sessions(parts[:1])[0].scores[0].name == "braking.mfdd"
+    with pytest.raises(SystemExit, match="session 1 is counted already"):
+        coverage.kept_sessions([*parts, parts[0]])

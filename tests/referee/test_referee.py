@@ -181,4 +181,6 @@ def test_verdicts_follow_the_definitions_on_closed_forms() -> None:
     assert verdict("launch.peak_acceleration") == pytest.approx(a)
     assert verdict("braking.mfdd", braking) == pytest.approx(b, rel=2e-3)
     assert verdict("braking.time_from_36_km_h", braking) == pytest.approx((10.0 - 0.05) / b, abs=2e-3)
+    assert judge.excused("braking", braking.start, braking.end)
+    assert not judge.excused("braking", launch.start, launch.end)
     assert verdict("braking.distance_from_36_km_h", braking) == pytest.approx((100.0 - 0.0025) / (2.0 * b), rel=2e-3)
