@@ -10,7 +10,7 @@ import pytest
 
 from fifthwheel.data import Quantity, Recording
 from fifthwheel.motion.coarse import thinned
-from fifthwheel.motion.gnss import Fixes, find_latency, local_east_north, noise_scale
+from fifthwheel.motion.gnss import USUAL_MEMORY, Fixes, find_latency, local_east_north, noise_scale, speed_memory
 from fifthwheel.motion.levels import FORCE_SHARE, LATE_SHARE, Noise, force_noise, speed_steps
 from fifthwheel.motion.mounting import level
 from fifthwheel.motion.prepare import (
@@ -84,9 +84,9 @@ def test_a_kilometre_is_short_by_microns_in_the_tangent_plane() -> None:
         assert 1000.0 - np.hypot(east[0], north[0]) == pytest.approx(4.1e-6, abs=1e-6)
 
 
-def fixes_of(t: np.ndarray, speed: np.ndarray) -> Fixes:
+def fixes_of(t: np.ndarray, speed: np.ndarray, rate: float = 10.0) -> Fixes:
     none = np.full(t.size, np.nan)
-    return Fixes(t, none, none, none, speed, none, none, np.full(t.size, 0.1), 10.0, (0.0, 0.0))
+    return Fixes(t, none, none, none, speed, none, none, np.full(t.size, 0.1), rate, (0.0, 0.0))
 
 
 @pytest.mark.parametrize("latency", [0.04, 0.13, 0.25])
@@ -280,3 +280,18 @@ def test_a_force_that_has_just_changed_is_trusted_less() -> None:
     late = float(noise[np.searchsorted(line.t, 2.08)])
     parts = LATE_SHARE * 6.0 * (0.125 - 0.08) / 0.25, FORCE_SHARE * 6.0 * (0.125 + 0.08) / 0.25, 0.01
     assert math.sqrt(late / 0.2) == pytest.approx(math.hypot(*parts), rel=0.05)  # 5 of 51 rows, rounded
+
+
+@pytest.mark.parametrize("rate", [5.0, 10.0, 25.0])
+def test_errors_of_gnss_speed_last_as_long_at_any_rate_where_nothing_else_tells(rate: float) -> None:
+    usual = 1.0 + USUAL_MEMORY * rate
+    line = even_line(400.0)
+    true = np.full(line.t.size, 12.0)
+    white = 12.0 + 0.1 * np.random.default_rng(7).standard_normal(int(390 * rate))
+    long = fixes_of(np.arange(white.size) / rate, white, rate)
+    # of white errors, variance of means times number is that of one: 2 by the rule, which wheels may say; GNSS may not
+    assert speed_memory(long, 0.0, line, true, independent=True) == pytest.approx(2.0, rel=0.35)
+    assert speed_memory(long, 0.0, line, true, independent=False) == usual
+    few = int(20 * rate)
+    short = fixes_of(np.arange(few) / rate, white[:few], rate)
+    assert speed_memory(short, 0.0, line, true, independent=True) == usual

@@ -20,10 +20,10 @@ POSITION_TIME = 40.0
 common practice, no source)."""
 POSITION_WHITE = 0.05
 """Part of a GNSS position's error [m] that differs from fix to fix, before the session tells (common practice)."""
-ALONE_MEMORY = 4.0
-"""Weight of lasting GNSS speed errors against white ones where no wheel tells (common practice, no source)."""
-USUAL_MEMORY = 8.0
-"""The same of a session too short to tell: half of the variance lasts over 0.8 s at 10 Hz (common practice)."""
+USUAL_MEMORY = 0.7
+"""How long GNSS speed errors last [s], times two and their share of the variance: half of it over 0.7 s. What it is
+where a session is too short to tell and, since a speed that rests on GNSS follows its errors, at least where no wheel
+tells (common practice, no source)."""
 LATENCY_CHANGES = 6000
 """Changes of speed that the search for the latency looks at, at most about twice as many."""
 COURSE_SPEED = 1.0
@@ -336,12 +336,13 @@ def speed_memory(fixes: Fixes, latency: float, line: Timeline, u: Floats, *, ind
     at = fixes.t[good] - latency
     residual = fixes.speed[good] - np.abs(np.interp(at, line.t, u))
     block = max(4, round(4.0 * fixes.rate))
+    usual = 1.0 + USUAL_MEMORY * fixes.rate
     count = residual.size // block
     if count < 8:
-        return USUAL_MEMORY
+        return usual
     blocks = residual[: count * block].reshape(count, block)
     spread = 1.4826 * np.median(np.abs(residual - np.median(residual)))
     blocks = np.clip(blocks, -4.0 * spread, 4.0 * spread)
     single = float(np.mean(blocks * blocks))
     means = float(np.var(np.mean(blocks, axis=1), ddof=1))
-    return float(np.clip(2.0 * block * means / max(single, 1e-9), 1.5 if independent else ALONE_MEMORY, 1.0 + block))
+    return float(np.clip(2.0 * block * means / max(single, 1e-9), 1.5 if independent else usual, 1.0 + block))
