@@ -103,7 +103,8 @@ def told(drawn: Drawn, truth: dict[str, Floats], what: str) -> Iterator[None]:
     radius = np.array([p[f"radius_{wheel}"] for wheel in WHEELS])
     slips = true_slips(drawn, truth, radius)
     rolling = _coasting(drawn, truth, slips)
-    real_settings, real_pull = estimate.settings, tyres.pull
+    real_settings, real_pull, real_rows = estimate.settings, tyres.pull, estimate._wheel_rows
+    at: list[Any] = [slice(None)]
 
     def settings(*given: Any, **named: Any) -> dict[str, Any]:
         made = real_settings(*given, **named)
@@ -112,20 +113,26 @@ def told(drawn: Drawn, truth: dict[str, Floats], what: str) -> Iterator[None]:
             _pin(made, drawn, np.log(radius / np.array(made["radius"])) - kept)
         return made
 
+    def wheel_rows(scene: estimate.Scene, *given: Any) -> dict[str, Any]:
+        # The second pass asks for the slip of rows with a reading only.
+        at[0] = slice(scene.line.t.size) if given[5] is None else np.flatnonzero(np.isfinite(scene.read).any(axis=1))
+        return real_rows(scene, *given)
+
     def pull(*given: Any, **named: Any) -> tyres.Pull:
         made = real_pull(*given, **named)
         if "slip" not in what:
             return made
         # A wheel that is locked or spins far away from its hub tells nothing, however well its slip is known.
-        far = np.abs(slips) > 0.5
+        true = slips[at[0]]
+        far = np.abs(true) > 0.5
         sure = np.where(far, 1.0, SURE).astype(np.float32)
-        return tyres.Pull(np.zeros_like(made.load), np.where(far, 0.0, slips).astype(np.float32), sure)
+        return tyres.Pull(np.zeros_like(made.load), np.where(far, 0.0, true).astype(np.float32), sure)
 
-    changes: dict[str, Callable[..., Any]] = {"settings": settings, "pull": pull}
+    changes: dict[str, Callable[..., Any]] = {"settings": settings, "pull": pull, "_wheel_rows": wheel_rows}
     if "constants" in what and s["gnss_rate"] > 0.0:
         memory = 2.0 * s["gnss_share"] * s["gnss_time"] * s["gnss_rate"] + 1.0 - s["gnss_share"]
         # The referee's receiver states 1.2 times its true noise, and its positions wander with 50 s.
-        changes |= {"speed_memory": lambda *_, **__: memory, "noise_scale": lambda *_: 1.0 / 1.2}
+        changes |= {"speed_memory": lambda *_, **__: memory, "noise_scale": lambda *_, **__: 1.0 / 1.2}
         changes |= {"position_noise": lambda *_: (2.0 * s["gnss_position"] ** 2 / 50.0, 0.02)}
     with contextlib.ExitStack() as stack:
         for name, change in changes.items():
