@@ -57,7 +57,8 @@ def thinned(wheels: WheelColumns, push: Floats | None, radius: np.ndarray, line:
     Faults of an encoder within a turn are large in a single reading and average out in a mean; a filter fed with single
     readings would correlate them with its own speed, which bends every scale that it estimates. push: (n,) [m/s2]
     longitudinal acceleration but for a constant: it takes off what a changing acceleration adds to the mean; radius:
-    (4,) [m]. A wheel read on fewer than half of the rows is left as it is.
+    (4,) [m]. Where a wheel has stopped within WHEEL_STEP the single reading stands instead. A wheel read on fewer than
+    half of the rows is left as it is.
     """
     every = max(1, round(COARSE_STEP / line.dt))
     width = round(WHEEL_STEP / line.dt) | 1
